@@ -1,0 +1,25 @@
+"""What holds for every test: the same on every machine, and nothing of the person's own is touched."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+
+import pytest
+from hypothesis import settings
+
+settings.register_profile("everywhere", deadline=None, print_blob=True)
+settings.register_profile("ci", settings.get_profile("everywhere"), derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "everywhere")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _a_home_of_our_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """The records and settings of whoever runs the tests stay as they are, and so does the output's look."""
+    with pytest.MonkeyPatch.context() as patch:
+        home = str(tmp_path_factory.mktemp("home"))
+        for name in ("HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME", "LOCALAPPDATA", "APPDATA"):
+            patch.setenv(name, home)
+        for name in ("NO_COLOR", "FORCE_COLOR", "COLUMNS", "LINES"):
+            patch.delenv(name, raising=False)
+        yield
