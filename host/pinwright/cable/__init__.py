@@ -1,0 +1,1 @@
+"""What a cable should be. Pure: no files, ports, clocks or printers."""
