@@ -1,0 +1,156 @@
+"""The points of the tester as the scanner sees them, whatever chips they are made of.
+
+A point is pulled low, or an input with or without its weak pull-up. Points are numbered from 0;
+eight make a port. A row is one bit a point, set where the point reads LOW: byte p // 8, bit p % 8.
+Nothing here allocates after construction.
+"""
+
+from tester.expander import DEFVAL, GPIO, GPPU, IOCON, IODIR, OLAT, mark
+
+
+class ExpanderBank:
+    """128 points or fewer on MCP23S17 expanders: point p is chip p // 16, bit p % 16."""
+
+    def __init__(self, chips, settle):
+        """chips: Expanders. settle: waits so many microseconds."""
+        self.chips = chips
+        self.settle = settle
+        self.fitted = chips.fitted
+        self.points = 16 * chips.fitted
+        self.ports = 2 * chips.fitted
+
+    def counts(self):
+        """Chip selects, and values that had to be written or read once more, since the start."""
+        return self.chips.transfers, self.chips.slips
+
+    def begin(self):
+        """From any state to all points inputs with pull-ups, and prove that every chip obeys."""
+        self.chips.begin()
+        self.chips.tell_apart()
+
+    def rest(self):
+        """All points inputs with pull-ups, latches clear, read back."""
+        for chip in range(self.fitted):
+            self.chips.write_checked(chip, OLAT, 0)
+            self.chips.write_checked(chip, IODIR, 0xFFFF)
+            self.chips.write_checked(chip, GPPU, 0xFFFF)
+
+    def let_go(self):
+        """All points inputs, on any way out."""
+        self.chips.let_go()
+
+    def verify(self):
+        """Prove after a scan that no chip was reset or lost meanwhile: all is as `rest` leaves it."""
+        for chip in range(self.fitted):
+            self.chips.expect(chip, IOCON, 0x0808)
+            self.chips.expect(chip, DEFVAL, mark(chip))
+            self.chips.expect(chip, OLAT, 0)
+            self.chips.expect(chip, IODIR, 0xFFFF)
+            self.chips.expect(chip, GPPU, 0xFFFF)
+
+    def read(self, row, base):
+        """All points into row[base:base + ports]."""
+        chips = self.chips
+        for chip in range(self.fitted):
+            levels = chips.read(chip, GPIO) ^ 0xFFFF
+            row[base] = levels & 0xFF
+            row[base + 1] = levels >> 8
+            base += 2
+
+    def look(self, point, row, base, settle_us, stay):
+        """Pull one point low, all others inputs with pull-ups, and read all: at most 10 transfers.
+
+        Ends with all points inputs. stay: the next look is on the same chip and will clear the
+        flashed latch before it changes a direction, so that clearing it now can be saved.
+        """
+        chips = self.chips
+        chip = point >> 4
+        bit = 1 << (point & 15)
+        chips.latch_then_direction(chip, 0, 0xFFFF ^ bit)
+        if settle_us:
+            self.settle(settle_us)
+        self.read(row, base)
+        if stay:
+            chips.latch_then_direction(chip, bit, 0xFFFF)
+        else:
+            chips.flash_high(chip, bit)
+
+    def look_by_ports(self, point, row, settle_us):
+        """Pull one point low and read all, the pull-ups on for one port at a time.
+
+        Eight pull-ups at most load the driver, so a net of any size reads as it is.
+        """
+        chips = self.chips
+        chips.latch_then_direction(point >> 4, 0, 0xFFFF ^ 1 << (point & 15))
+        for chip in range(self.fitted):
+            chips.write_checked(chip, GPPU, 0)
+        for port in range(self.ports):
+            chip = port >> 1
+            chips.write(chip, GPPU, 0xFF00 if port & 1 else 0x00FF)
+            self.settle(settle_us)
+            row[port] = self._port(port)
+            chips.write(chip, GPPU, 0)
+        self.rest()
+
+    def ports_against_rest(self, row, settle_us):
+        """For each port: its eight points inputs with pull-ups, every other point low; read it.
+
+        Only lows and weak pull-ups meet, and eight pull-ups at most load any path. A point that
+        reads low conducts to something outside its port, however large its net is.
+        """
+        chips = self.chips
+        for chip in range(self.fitted):
+            chips.write_checked(chip, OLAT, 0)
+        for chip in range(self.fitted):
+            chips.write_checked(chip, IODIR, 0)
+        for port in range(self.ports):
+            chip = port >> 1
+            chips.write(chip, IODIR, 0xFF00 if port & 1 else 0x00FF)
+            self.settle(settle_us)
+            row[port] = self._port(port)
+            chips.write(chip, IODIR, 0)
+        self.rest()
+
+    def all_low(self, row, settle_us):
+        """Every point low for a moment, and what they read then."""
+        chips = self.chips
+        for chip in range(self.fitted):
+            chips.write_checked(chip, OLAT, 0)
+        for chip in range(self.fitted):
+            chips.write(chip, IODIR, 0)
+        self.settle(settle_us)
+        self.read(row, 0)
+        self.rest()
+
+    def low_then_floating(self, row):
+        """Every point low, then released without pull-ups and read at once.
+
+        A point that reads high again is fed from outside. Chip by chip: the chip to be read is
+        released last, so that its points have floated for two transfers only.
+        """
+        chips = self.chips
+        for chip in range(self.fitted):
+            chips.write_checked(chip, OLAT, 0)
+            chips.write_checked(chip, GPPU, 0)
+        for asked in range(self.fitted):
+            for chip in range(self.fitted):
+                chips.write(chip, IODIR, 0)
+            for chip in range(self.fitted):
+                if chip != asked:
+                    chips.write(chip, IODIR, 0xFFFF)
+            chips.write(asked, IODIR, 0xFFFF)
+            levels = chips.read(asked, GPIO) ^ 0xFFFF
+            row[2 * asked] = levels & 0xFF
+            row[2 * asked + 1] = levels >> 8
+        self.rest()
+
+    def _port(self, port):
+        """The low points of one port, read until two readings agree."""
+        shift = 8 * (port & 1)
+        last = -1
+        for _ in range(6):
+            levels = (self.chips.read(port >> 1, GPIO) >> shift & 0xFF) ^ 0xFF
+            if levels == last:
+                break
+            last = levels
+        return last

@@ -1,0 +1,92 @@
+"""The only pin numbers, and how the parts of this board are put together.
+
+Checked against hardware/board.toml and hardware/channels.csv by a test.
+"""
+
+import json
+from time import sleep_us
+
+from machine import SPI, Pin, unique_id
+from micropython import const
+
+from tester.bank import ExpanderBank
+from tester.expander import Expanders
+from tester.frames import to_hex
+from tester.panel import Panel
+
+SPI_SCK = const(18)
+SPI_MOSI = const(19)
+SPI_MISO = const(16)
+SPI_CS = const(17)
+EXPANDER_RESET = const(20)
+SUPPLY_MODE = const(23)  # high: the Pico's supply in low-ripple mode
+LAMP_RED = const(12)
+LAMP_GREEN = const(13)
+SPI_BAUD = const(8_000_000)
+
+MOST_CHIPS = const(8)
+# Points joined on the board itself, where their chip is fitted: 0 ohm and 10.0 ohm.
+REFERENCES = ((121, 122), (123, 124))
+
+
+class BoardFileFault(Exception):
+    """board.json is there but says nothing usable."""
+
+
+class Board:
+    """This board: what is fitted, its bank of points, its lamps, its name."""
+
+    def __init__(self):
+        Pin(SUPPLY_MODE, Pin.OUT, value=1)
+        self.panel = Panel(Pin(LAMP_RED, Pin.OUT, value=0), Pin(LAMP_GREEN, Pin.OUT, value=0))
+        self.id = to_hex(unique_id())
+        self.fault = ""
+        try:
+            self.name, fitted = read_board_file()
+        except BoardFileFault:
+            self.fault = "board-file"
+            self.name, fitted = "", MOST_CHIPS
+        spi = SPI(
+            0,
+            baudrate=SPI_BAUD,
+            polarity=0,
+            phase=0,
+            sck=Pin(SPI_SCK),
+            mosi=Pin(SPI_MOSI),
+            miso=Pin(SPI_MISO),
+        )
+        chips = Expanders(
+            spi,
+            Pin(SPI_CS, Pin.OUT, value=1),
+            Pin(EXPANDER_RESET, Pin.OUT, value=1),
+            fitted,
+        )
+        self.bank = ExpanderBank(chips, sleep_us)
+        self.references = [pair for pair in REFERENCES if max(pair) < self.bank.points]
+
+
+def read_board_file():
+    """What this very board is: {"fitted": 1 to 8 expanders, "name": "bench-2"}; absent: all fitted.
+
+    It stays on the board when the firmware is replaced. Raises BoardFileFault.
+    """
+    try:
+        with open("board.json") as file:
+            text = file.read(1000)
+    except OSError:
+        return "", MOST_CHIPS
+    try:
+        told = json.loads(text)
+        name = told.get("name", "")
+        fitted = told.get("fitted", MOST_CHIPS)
+        if type(fitted) is not int or not 1 <= fitted <= MOST_CHIPS:
+            raise BoardFileFault
+        if (
+            type(name) is not str
+            or len(name) > 32
+            or not all(c.isalpha() or c.isdigit() or c == "-" for c in name)
+        ):
+            raise BoardFileFault
+    except (ValueError, AttributeError):
+        raise BoardFileFault from None
+    return name, fitted

@@ -1,0 +1,227 @@
+"""What the board can be asked. One request line, one reply line; every verb ends with all points let go.
+
+    hello                          who and what; always answered
+    check                          self-check and outside voltage; must come before each scan
+    map clear                      forget the map
+    map nets FROM HEX              net number of each point from FROM on, one byte each
+    map groups FROM HEX            common group of each net from FROM on, one byte each
+    map done                       replies with the checksum of what is stored
+    scan settle=US                 the four passes; replies with times and counts
+    rows seen|joined|doubtful N    sixteenth part N (two hexadecimal digits) of a matrix
+    marks                          apart, group and unexplained of the last scan
+    judge                          the board's own verdict on it
+    pieces joined|loose            the pieces it rests on
+    release                        all points inputs
+
+A reply is `ok …` or `error CODE …`; the codes' sentences are the host's business.
+"""
+
+import sys
+
+from micropython import const
+
+from tester.expander import ChipFault
+from tester.frames import BadFrame, crc16, from_hex, to_hex
+from tester.judge import Judge, Map
+from tester.scanner import PointFault, Scanner
+from tester.selfcheck import short_check
+from tester.version import FIRMWARE, PROTOCOL
+
+_PAGES = const(16)
+_MOST_SETTLE_US = const(5000)
+
+
+class Refused(Exception):
+    """A request that cannot be done. args[0]: the words after `error`."""
+
+
+class Commands:
+    """The verbs, for one board."""
+
+    def __init__(self, board):
+        self.board = board
+        self.bank = board.bank
+        self.scanner = Scanner(self.bank)
+        self.wanted = Map(self.bank.points)
+        self.judgement = Judge(self.bank.points)
+        self.own = [point for pair in board.references for point in pair]
+        self.checked = False
+        self.scanned = False
+        self._row = bytearray(self.bank.ports)
+        self._verbs = {
+            "hello": self._hello,
+            "check": self._check,
+            "map": self._map,
+            "scan": self._scan,
+            "rows": self._rows,
+            "marks": self._marks,
+            "judge": self._judge,
+            "pieces": self._pieces,
+            "release": self._release,
+        }
+
+    def answer(self, words):
+        """The words of the reply to a request. Lets go of every point on the way out."""
+        verb = self._verbs.get(words[0])
+        try:
+            if verb is None:
+                raise Refused("verb")
+            return verb(words[1:])
+        except Refused as refused:
+            return "error " + refused.args[0]
+        except BadFrame:
+            return "error argument"
+        except ChipFault as fault:
+            return "error chip chip=%d register=%02X written=%04X read=%04X" % fault.args
+        except PointFault as fault:
+            code, where = fault.args
+            if isinstance(where, int):
+                row = bytearray(self.bank.ports)
+                row[where >> 3] = 1 << (where & 7)
+                where = row
+            return "error %s points=%s" % (code, to_hex(where))
+        except MemoryError:
+            return "error memory"
+        except Exception as bug:  # goes to the host as chatter, so that it can be shown
+            sys.print_exception(bug)
+            return "error bug"
+        finally:
+            if words[0] in ("check", "scan", "release"):
+                self.bank.let_go()
+
+    def _hello(self, words):
+        _expect(words, 0)
+        return "ok protocol=%d firmware=%s id=%s points=%d fitted=%d lane=none name=%s" % (
+            PROTOCOL,
+            FIRMWARE,
+            self.board.id,
+            self.bank.points,
+            self.bank.fitted,
+            self.board.name or "-",
+        )
+
+    def _check(self, words):
+        _expect(words, 0)
+        if self.board.fault:
+            raise Refused(self.board.fault)
+        self.checked = self.scanned = False
+        self.board.panel.dark()
+        short_check(self.bank, self.board.references, self._row)
+        self.checked = True
+        return "ok"
+
+    def _map(self, words):
+        if words == ["clear"]:
+            self.wanted.clear()
+            return "ok"
+        if words == ["done"]:
+            self.wanted.finish()
+            return "ok points=%d crc=%04X" % (
+                self.bank.points,
+                crc16(bytes(self.wanted.nets) + bytes(self.wanted.groups)),
+            )
+        _expect(words, 3)
+        if words[0] not in ("nets", "groups"):
+            raise Refused("argument")
+        into = self.wanted.nets if words[0] == "nets" else self.wanted.groups
+        start = _byte(words[1])
+        values = from_hex(words[2])
+        if start + len(values) > len(into):
+            raise Refused("argument")
+        if words[0] == "nets" and any(value >= self.bank.points for value in values):
+            raise Refused("argument")
+        self.wanted.complete = False
+        into[start : start + len(values)] = values
+        return "ok"
+
+    def _scan(self, words):
+        _expect(words, 1)
+        name, _, value = words[0].partition("=")
+        if name != "settle" or not value.isdigit() or len(value) > 4 or int(value) > _MOST_SETTLE_US:
+            raise Refused("argument")
+        if not (self.checked and self.wanted.complete):
+            raise Refused("state")
+        self.checked = self.scanned = False
+        scanner = self.scanner
+        transfers, slips = self.bank.counts()
+        scanner.scan(self.wanted.in_large, int(value))
+        self.bank.verify()
+        self.scanned = True
+        transfers_now, slips_now = self.bank.counts()
+        return (
+            "ok walk_us=%d rest_us=%d wide_us=%d confirm_us=%d "
+            "walk_transfers=%d transfers=%d slips=%d doubts=%d"
+            % (
+                scanner.walk_us,
+                scanner.rest_us,
+                scanner.wide_us,
+                scanner.confirm_us,
+                scanner.walk_transfers,
+                transfers_now - transfers,
+                slips_now - slips + scanner.slips,
+                scanner.doubts,
+            )
+        )
+
+    def _rows(self, words):
+        _expect(words, 2)
+        self._need_scan()
+        if words[0] not in ("seen", "joined", "doubtful"):
+            raise Refused("argument")
+        rows = getattr(self.scanner, words[0])
+        page = _byte(words[1])
+        if page >= _PAGES:
+            raise Refused("argument")
+        size = len(rows) // _PAGES
+        return "ok " + to_hex(rows[page * size : (page + 1) * size])
+
+    def _marks(self, words):
+        _expect(words, 0)
+        self._need_scan()
+        scanner = self.scanner
+        return "ok apart=%s unexplained=%s group=%s" % (
+            to_hex(scanner.apart),
+            to_hex(scanner.unexplained),
+            to_hex(scanner.group),
+        )
+
+    def _judge(self, words):
+        _expect(words, 0)
+        self._need_scan()
+        verdict = self.judgement
+        passed = verdict.judge(self.scanner, self.wanted, self.own) and not any(self.scanner.unexplained)
+        self.board.panel.show(passed)
+        return "ok verdict=%s missing=%s extra=%s swaps=%s" % (
+            "pass" if passed else "fail",
+            to_hex(verdict.missing),
+            to_hex(verdict.extra),
+            to_hex(verdict.swaps[: 2 * verdict.swap_count]),
+        )
+
+    def _pieces(self, words):
+        _expect(words, 1)
+        self._need_scan()
+        if words[0] not in ("joined", "loose"):
+            raise Refused("argument")
+        return "ok " + to_hex(self.judgement.pieces if words[0] == "joined" else self.judgement.loose)
+
+    def _release(self, words):
+        _expect(words, 0)
+        self.checked = False
+        return "ok"
+
+    def _need_scan(self):
+        if not self.scanned:
+            raise Refused("state")
+
+
+def _expect(words, count):
+    if len(words) != count:
+        raise Refused("argument")
+
+
+def _byte(text):
+    values = from_hex(text)
+    if len(values) != 1:
+        raise Refused("argument")
+    return values[0]

@@ -1,0 +1,127 @@
+"""The board's own verdict: the loaded map against the scan, without the host.
+
+A map gives every point the number of its net (0: no net, the point must be alone) and every net the
+number of its common group: 0 for none; 1 to 127 where the conductors of the group may be joined by
+the cable itself (optional); 128 and more where they may not (never), which judges like 0 but is
+kept apart so that a board with a display can say it.
+"""
+
+from micropython import const
+
+from tester.scanner import WIDE, components
+
+_NEVER = const(0x80)
+
+
+class Map:
+    """What the cable should be, in points."""
+
+    def __init__(self, points):
+        self.nets = bytearray(points)
+        self.groups = bytearray(points)
+        self.in_large = bytearray(points)
+        self.complete = False
+
+    def clear(self):
+        """Forget the map; an incomplete one is never judged against."""
+        self.complete = False
+        for buffer in (self.nets, self.groups, self.in_large):
+            for i in range(len(buffer)):
+                buffer[i] = 0
+
+    def finish(self):
+        """Mark the points of large nets."""
+        for point, net in enumerate(self.nets):
+            members = 0
+            for other in self.nets:
+                members += other == net
+            self.in_large[point] = 1 if net and members > WIDE else 0
+        self.complete = True
+
+
+class Judge:
+    """Opens, shorts and swaps, as numbers of nets and points. Buffers are made once."""
+
+    def __init__(self, points):
+        self.points = points
+        self.pieces = bytearray(points)  # per point, the lowest point it is joined to
+        self.loose = bytearray(points)  # the same, doubtful links counted in
+        self.missing = bytearray((points + 7) // 8)  # bit: net number
+        self.extra = bytearray((points + 7) // 8)  # bit: label in `loose`
+        self.swaps = bytearray(points)  # pairs of net numbers
+        self.swap_count = 0
+        self._either = bytearray(points * ((points + 7) // 8))
+
+    def judge(self, scanner, wanted, skip):
+        """True for a pass. skip: points of the tester's own, which belong to no cable."""
+        width = scanner.width
+        components(scanner.joined, width, self.points, self.pieces)
+        for i in range(len(self._either)):
+            self._either[i] = scanner.joined[i] | scanner.doubtful[i]
+        components(self._either, width, self.points, self.loose)
+        for i in range(len(self.missing)):
+            self.missing[i] = self.extra[i] = 0
+        self._find_missing(wanted)
+        self._find_extra(wanted, skip)
+        self._find_swaps(wanted)
+        return not (any(self.missing) or any(self.extra))
+
+    def _find_missing(self, wanted):
+        for point in range(self.points):
+            net = wanted.nets[point]
+            if not net:
+                continue
+            for other in range(point):
+                if wanted.nets[other] == net and self.pieces[other] != self.pieces[point]:
+                    self.missing[net >> 3] |= 1 << (net & 7)
+
+    def _find_extra(self, wanted, skip):
+        for point in range(self.points):
+            label = self.loose[point]
+            if label == point:
+                continue
+            for other in range(point):
+                if self.loose[other] != label or (point in skip and other in skip):
+                    continue
+                if not self._may_meet(wanted, point, other):
+                    self.extra[label >> 3] |= 1 << (label & 7)
+
+    def _may_meet(self, wanted, point, other):
+        here = wanted.nets[point]
+        there = wanted.nets[other]
+        if not (here and there):
+            return False
+        if here == there:
+            return True
+        group = wanted.groups[here]
+        return 0 < group < _NEVER and group == wanted.groups[there]
+
+    def _find_swaps(self, wanted):
+        """Pairs of two-pin nets that have exchanged one pin each."""
+        self.swap_count = 0
+        for net in range(1, self.points):
+            if not self.missing[net >> 3] >> (net & 7) & 1:
+                continue
+            pair = self._pair(wanted, net)
+            if pair is None:
+                continue
+            for later in range(net + 1, self.points):
+                if not self.missing[later >> 3] >> (later & 7) & 1:
+                    continue
+                other = self._pair(wanted, later)
+                if other and self._exchanged(pair, other) and 2 * self.swap_count + 1 < self.points:
+                    self.swaps[2 * self.swap_count] = net
+                    self.swaps[2 * self.swap_count + 1] = later
+                    self.swap_count += 1
+
+    def _pair(self, wanted, net):
+        found = [point for point in range(self.points) if wanted.nets[point] == net]
+        return found if len(found) == 2 else None
+
+    def _exchanged(self, pair, other):
+        (a, b), (c, d) = pair, other
+        pieces = self.pieces
+        return pieces[a] != pieces[b] and (
+            (pieces[a] == pieces[d] and pieces[c] == pieces[b])
+            or (pieces[a] == pieces[c] and pieces[b] == pieces[d])
+        )

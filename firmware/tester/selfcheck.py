@@ -1,0 +1,75 @@
+"""The short check before every scan: does each chip and each point obey, and is nothing outside.
+
+It cannot find a point that is cut off from its socket, nor two points of one net joined inside the
+tester: those look like a cable. The long check with the shorting bar is for them.
+"""
+
+from micropython import const
+
+from tester.scanner import PointFault
+
+_TIMES = const(3)  # a floating input may drift; three times in a row is no drift
+_SETTLE_US = const(400)  # the weakest pull-up lifts 1 nF in 379 us
+
+
+def short_check(bank, references, row):
+    """Raises ChipFault, or PointFault with `held-low`, `not-low`, `fed` or `reference`.
+
+    references: pairs of points joined on the board itself. row: scratch, one byte a port.
+    """
+    bank.begin()
+    _refuse(bank, row, "held-low", _idle_low)
+    _refuse(bank, row, "not-low", _not_low_when_low)
+    _refuse(bank, row, "fed", _high_when_floating)
+    for one, other in references:
+        _check_reference(bank, row, one, other)
+
+
+def _refuse(bank, row, code, read):
+    """Raise PointFault for the first point that `read` marks three times in a row."""
+    suspect = bytearray(b"\xff" * bank.ports)
+    for _ in range(_TIMES):
+        read(bank, row)
+        any_left = 0
+        for port in range(bank.ports):
+            suspect[port] &= row[port]
+            any_left |= suspect[port]
+        if not any_left:
+            return
+    raise PointFault(code, suspect)
+
+
+def _idle_low(bank, row):
+    bank.rest()
+    bank.settle(_SETTLE_US)
+    bank.read(row, 0)
+
+
+def _not_low_when_low(bank, row):
+    bank.all_low(row, 20)
+    for port in range(bank.ports):
+        row[port] ^= 0xFF
+
+
+def _high_when_floating(bank, row):
+    bank.low_then_floating(row)
+    for port in range(bank.ports):
+        row[port] ^= 0xFF
+
+
+def _check_reference(bank, row, one, other):
+    """A joined pair on the board must be seen from both its ends, and nothing else with it."""
+    for low, high in ((one, other), (other, one)):
+        for _ in range(_TIMES):
+            bank.look(low, row, 0, 20, False)
+            if _points(row) == sorted((low, high)):
+                break
+        else:
+            suspect = bytearray(bank.ports)
+            for point in (one, other):
+                suspect[point >> 3] |= 1 << (point & 7)
+            raise PointFault("reference", suspect)
+
+
+def _points(row):
+    return [8 * i + bit for i, byte in enumerate(row) for bit in range(8) if byte >> bit & 1]

@@ -1,0 +1,1 @@
+"""What a tester is and what it said. Pure: no files, ports, clocks or printers."""

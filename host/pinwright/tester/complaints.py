@@ -1,0 +1,73 @@
+"""What the board's error codes mean: one table from a code to an exception and a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pinwright.errors import LinkCorrupt, OutsideVoltage, OwnBug, SelfCheckFailed, TesterError
+
+_UNPLUG = (
+    "unplug the cable from everything but the tester; if it stays so with no cable in, the tester is at fault"
+)
+_OR_FAULTY = "the cable is connected to something, or the tester is at fault"
+_REPORT = "this should not happen: please report it, with the lines above"
+
+# code: (kind of error, sentence, hint); {where} stands for points, other names for the reply's values
+_TABLE: dict[str, tuple[type[TesterError], str, str]] = {
+    "chip": (
+        SelfCheckFailed,
+        "expander {chip} does not hold what is written to it "
+        "(register 0x{register}: wrote 0x{written}, read 0x{read})",
+        "check that the chip sits in its socket the right way round, and its address pins",
+    ),
+    "held-low": (
+        OutsideVoltage,
+        "low, though nothing pulls low: {where}; " + _OR_FAULTY,
+        _UNPLUG,
+    ),
+    "fed": (
+        OutsideVoltage,
+        "high, though nothing drives high: {where}; " + _OR_FAULTY,
+        _UNPLUG,
+    ),
+    "not-low": (
+        SelfCheckFailed,
+        "not low while driven low: {where}; the point is stuck, or the cable is connected to something",
+        _UNPLUG,
+    ),
+    "reference": (
+        SelfCheckFailed,
+        "the tester's own joined pair {where} does not read as joined, and alone",
+        "the tester needs repair: its references are not what they should be",
+    ),
+    "unsteady": (
+        SelfCheckFailed,
+        "too many contacts change between one look and the next, {where} among them",
+        "press the plugs home, keep the cable still, and scan again",
+    ),
+    "board-file": (
+        SelfCheckFailed,
+        "the file board.json on the tester is damaged, so it does not know which expanders are fitted",
+        'it should read like {{"fitted": 8, "name": "bench-1"}}',
+    ),
+    "frame": (LinkCorrupt, "the board could not read the request ({why})", "check the cable to the board"),
+    "memory": (SelfCheckFailed, "the board ran out of memory", _REPORT),
+    "bug": (SelfCheckFailed, "the firmware failed; the lines it printed say where", _REPORT),
+    "verb": (OwnBug, "the board does not know the request `{request}`", _REPORT),  # type: ignore[dict-item]
+    "argument": (OwnBug, "the board refuses the request `{request}`", _REPORT),  # type: ignore[dict-item]
+    "state": (OwnBug, "the request `{request}` came out of turn", _REPORT),  # type: ignore[dict-item]
+}
+
+
+def complaint(code: str, values: Mapping[str, str], where: str, request: str) -> Exception:
+    """The exception for `error CODE key=value …`. where: names of the points the board gave."""
+    kind, sentence, hint = _TABLE.get(
+        code, (SelfCheckFailed, "the board reports an error that this program does not know: {code}", "")
+    )
+    known = {"code": code, "where": where, "request": request, **values}
+    try:
+        return kind(sentence.format_map(known), hint=hint.format_map(known))
+    except KeyError:
+        return LinkCorrupt(
+            f"the board's error `{code}` lacks what it should say: {' '.join(values.values())}"
+        )
