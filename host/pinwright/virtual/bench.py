@@ -1,0 +1,249 @@
+"""What is really plugged into the virtual tester, and what is wrong with that tester."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from pinwright.cable.pins import Pin, parse_pin
+from pinwright.cable.profile import Profile
+from pinwright.errors import BenchError
+
+from .spread import POINTS_PER_CHIP
+
+LANES = ("calibrated", "uncalibrated", "none")
+DEAD_SHORT_OHMS = 1e-3  # `ohms = 0` in a bench file
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Resistors between neighbours in `pins`. closed: the share of each period in which they conduct."""
+
+    pins: tuple[Pin, ...]
+    ohms: float = 0.1
+    closed: float = 1.0
+    period_ms: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class TesterSpec:
+    """Which virtual board, and its faults. Points and chips are numbers; outside is in volts.
+
+    lane, converter: the ohms lane and its faults. They are checked, but there is no model of the
+    converter yet: the virtual board's second bus has nothing on it.
+    """
+
+    seed: int = 1
+    fitted: int = 8
+    lane: str = "calibrated"
+    stuck_low: tuple[int, ...] = ()
+    stuck_high: tuple[int, ...] = ()
+    bridged: tuple[tuple[int, ...], ...] = ()
+    cut: tuple[int, ...] = ()
+    dead_chips: tuple[int, ...] = ()
+    moved_chips: Mapping[int, int] = field(default_factory=lambda: MappingProxyType({}))
+    no_pullup: tuple[int, ...] = ()
+    converter: str | float | None = None
+    flip_bits: float = 0.0
+    outside: Mapping[Pin, float] = field(default_factory=lambda: MappingProxyType({}))
+    drop_reply: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A bench: only what is listed conducts."""
+
+    links: tuple[Link, ...] = ()
+    tester: TesterSpec = TesterSpec()
+
+    @staticmethod
+    def from_dict(data: Mapping[str, object]) -> Bench:
+        """A bench from the document of a bench file. Raises BenchError at the first key that is wrong."""
+        _known(data, ("link", "tester"), "")
+        tables = data.get("link", [])
+        if not isinstance(tables, list):
+            raise BenchError("link", f"a link is a table under `[[link]]`, not {_kind(tables)}")
+        tester = data.get("tester", {})
+        links = tuple(_link(table, f"link[{index}]") for index, table in enumerate(tables, 1))
+        return Bench(links, _tester(_table(tester, "tester")))
+
+
+def good_bench(profile: Profile) -> Bench:
+    """The cable as the profile describes it: each net joined pin to pin, nothing else."""
+    return Bench(tuple(Link(net.pins) for net in profile.nets))
+
+
+def read_bench(path: Path) -> Bench:
+    """The bench in a TOML file. Raises BenchError that names the file."""
+    try:
+        return Bench.from_dict(tomllib.loads(path.read_text(encoding="utf-8")))
+    except BenchError as error:
+        raise error.in_file(str(path)) from None
+    except OSError as error:
+        raise BenchError("", f"cannot be read: {error.strerror or error}", file=str(path)) from None
+    except UnicodeDecodeError as error:
+        raise BenchError("", f"is not UTF-8 text (byte {error.start})", file=str(path)) from None
+    except (ValueError, RecursionError) as error:  # a null in the path, wrong TOML, or nested beyond measure
+        raise BenchError("", f"is not TOML: {error}", file=str(path)) from None
+
+
+_KINDS = {
+    bool: "true or false", int: "a whole number", float: "a number",
+    str: "a text", list: "a list", dict: "a table",
+}  # fmt: skip
+
+
+def _kind(value: object) -> str:
+    return _KINDS.get(type(value), f"a {type(value).__name__}")
+
+
+def _known(table: Mapping[str, object], keys: Iterable[str], where: str) -> None:
+    for key in table:
+        if key not in keys:
+            raise BenchError(f"{where}.{key}" if where else key, f"unknown key; known are {_listed(keys)}")
+
+
+def _listed(words: Iterable[str]) -> str:
+    return ", ".join(f"`{word}`" for word in words)
+
+
+def _table(value: object, key: str) -> Mapping[str, Any]:
+    if not isinstance(value, dict):
+        raise BenchError(key, f"must be a table, not {_kind(value)}")
+    return value
+
+
+def _list(value: object, key: str, of: str) -> list[Any]:
+    if not isinstance(value, list):
+        raise BenchError(key, f"must be a list of {of}, not {_kind(value)}")
+    return value
+
+
+def _number(value: object, key: str, low: float, high: float, unit: str = "") -> float:
+    """A finite number from low to high. Wrong types, booleans and NaN are refused."""
+    wanted = f"must be a number from {low:g} to {high:g}{unit}"
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise BenchError(key, f"{wanted}, not {_kind(value)}")
+    if not low <= value <= high:  # false for NaN too
+        raise BenchError(key, f"{wanted}, not {_short(value)}")
+    return float(value)
+
+
+def _whole(value: object, key: str, low: int, high: int, what: str = "a whole number") -> int:
+    wanted = f"must be {what} from {low} to {high}"
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise BenchError(key, f"{wanted}, not {_kind(value)}")
+    if not low <= value <= high:
+        raise BenchError(key, f"{wanted}, not {_short(value)}")
+    return value
+
+
+def _short(value: float) -> str:
+    """A number as people would write it, and no page of digits."""
+    if isinstance(value, int) and abs(value) >= 10**20:
+        return f"a number of more than {int(math.log10(abs(value)))} digits"
+    return str(value)
+
+
+def _pin(value: object, key: str) -> Pin:
+    if not isinstance(value, str):
+        raise BenchError(key, f"a pin is written END.PIN, such as `A.15`, not {_kind(value)}")
+    try:
+        return parse_pin(value)
+    except ValueError as error:
+        raise BenchError(key, str(error)) from None
+
+
+def _link(value: object, key: str) -> Link:
+    table = _table(value, key)
+    _known(table, ("pins", "ohms", "closed", "period_ms"), key)
+    if "pins" not in table:
+        raise BenchError(key, "a link needs `pins`, a list of two or more")
+    names = _list(table["pins"], f"{key}.pins", "two or more pins")
+    pins = tuple(_pin(name, f"{key}.pins[{index}]") for index, name in enumerate(names, 1))
+    if len(pins) < 2:
+        raise BenchError(f"{key}.pins", f"must be two or more pins, not {len(pins)}")
+    for index, pin in enumerate(pins, 1):
+        if pin in pins[: index - 1]:
+            raise BenchError(f"{key}.pins[{index}]", f"`{pin}` stands in this link twice")
+    return Link(
+        pins,
+        ohms=max(DEAD_SHORT_OHMS, _number(table.get("ohms", 0.1), f"{key}.ohms", 0, 1e9, " ohms")),
+        closed=_number(table.get("closed", 1.0), f"{key}.closed", 0, 1),
+        period_ms=_number(table.get("period_ms", 10.0), f"{key}.period_ms", 0.001, 3_600_000, " ms"),
+    )
+
+
+def _tester(table: Mapping[str, Any]) -> TesterSpec:
+    default = TesterSpec()
+    _known(table, TesterSpec.__dataclass_fields__, "tester")
+    fitted = _whole(table.get("fitted", default.fitted), "tester.fitted", 1, 8, "a number of expanders")
+    last_point, last_chip = POINTS_PER_CHIP * fitted - 1, fitted - 1
+
+    def numbers(key: str, what: str, last: int) -> tuple[int, ...]:
+        values = _list(table.get(key, []), f"tester.{key}", f"{what}s")
+        return tuple(
+            _whole(value, f"tester.{key}[{index}]", 0, last, f"a {what}")
+            for index, value in enumerate(values, 1)
+        )
+
+    both = set(numbers("stuck_low", "point", last_point)) & set(numbers("stuck_high", "point", last_point))
+    if both:
+        raise BenchError("tester.stuck_high", f"point {min(both)} is in `stuck_low` too")
+
+    bridged = []
+    for index, value in enumerate(_list(table.get("bridged", []), "tester.bridged", "groups of points"), 1):
+        key = f"tester.bridged[{index}]"
+        group = [
+            _whole(point, f"{key}[{place}]", 0, last_point, "a point")
+            for place, point in enumerate(_list(value, key, "two or more points"), 1)
+        ]
+        if len(set(group)) < 2:
+            raise BenchError(key, f"must be two or more different points, not {group}")
+        bridged.append(tuple(group))
+
+    moved = {}
+    for name, value in _table(table.get("moved_chips", {}), "tester.moved_chips").items():
+        key = f"tester.moved_chips.{name}"
+        if not (name.isascii() and name.isdigit() and len(name) == 1 and int(name) <= last_chip):
+            raise BenchError(key, f"must be a chip from 0 to {last_chip}, not `{name}`")
+        moved[int(name)] = _whole(value, key, 0, 7, "an address")
+
+    outside = {}
+    for name, value in _table(table.get("outside", {}), "tester.outside").items():
+        key = f"tester.outside.{name}"
+        outside[_pin(name, key)] = _number(value, key, -30, 30, " volts")
+
+    lane = table.get("lane", default.lane)
+    if lane not in LANES:
+        seen = f"`{lane}`" if isinstance(lane, str) else _kind(lane)
+        raise BenchError("tester.lane", f"must be one of {_listed(LANES)}, not {seen}")
+    converter = table.get("converter")
+    if isinstance(converter, str):
+        if converter not in ("missing", "stuck"):
+            raise BenchError("tester.converter", f"must be `missing`, `stuck` or a gain, not `{converter}`")
+    elif converter is not None:
+        converter = _number(converter, "tester.converter", 0, 10)
+
+    drop_reply = table.get("drop_reply")
+    return TesterSpec(
+        seed=_whole(table.get("seed", default.seed), "tester.seed", 0, 2**63 - 1),
+        fitted=fitted,
+        lane=lane,
+        stuck_low=numbers("stuck_low", "point", last_point),
+        stuck_high=numbers("stuck_high", "point", last_point),
+        bridged=tuple(bridged),
+        cut=numbers("cut", "point", last_point),
+        dead_chips=numbers("dead_chips", "chip", last_chip),
+        moved_chips=MappingProxyType(moved),
+        no_pullup=numbers("no_pullup", "point", last_point),
+        converter=converter,
+        flip_bits=_number(table.get("flip_bits", default.flip_bits), "tester.flip_bits", 0, 1),
+        outside=MappingProxyType(outside),
+        drop_reply=None if drop_reply is None else _whole(drop_reply, "tester.drop_reply", 1, 2**31),
+    )

@@ -1,0 +1,165 @@
+"""A whole virtual board: RP2040 pins, expanders, parts, and what the bench says is plugged in."""
+
+from __future__ import annotations
+
+import hashlib
+import random
+import time
+from collections.abc import Callable, Iterable, Mapping
+from functools import partial
+from itertools import pairwise
+
+from pinwright.cable.pins import Pin, in_order
+from pinwright.errors import BenchError
+
+from .bench import Bench, Link
+from .circuit import HARD_OHMS, HIGH, INPUT, LOW, PULLUP, Circuit, Point, Wire
+from .expander import Expander, SpiBus
+from .spread import POINTS_PER_CHIP, parts_of
+
+# RP2040 pins, as in ELECTRICAL's circuit.
+CHIP_SELECT, RESET = 17, 20
+BUTTON, RED_LAMP, GREEN_LAMP, BUZZER = 14, 12, 13, 15
+_LET_GO_LEVELS = {CHIP_SELECT: 1, RESET: 1, BUTTON: 1}  # pulled up on the board; every other pin rests low
+
+ZERO_REFERENCE, TEN_OHM_REFERENCE = (121, 122), (123, 124)  # pairs of points
+
+
+class VirtualBoard:
+    """The hardware beneath the firmware, for one bench.
+
+    point_of: the point of every cable pin that is placed (`A.1`) and every tester position (`@J2.7`).
+    clock: seconds; the periods of intermittent links all begin when the board is made.
+    Raises BenchError where the bench names a pin that is not in point_of or whose point is not fitted.
+
+    Voltages are worked out when a port is read, so an input whose voltage is between its two thresholds
+    remembers what it last showed to a reader.
+    """
+
+    def __init__(
+        self, bench: Bench, point_of: Mapping[Pin, int], clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        spec = bench.tester
+        self._clock = clock
+        self._began = clock()
+        self._levels_out = dict(_LET_GO_LEVELS)
+        parts = parts_of(spec.seed, spec.fitted)
+        self._schmitt = parts.schmitt
+        points = list(parts.points)
+        for p, point in enumerate(points):
+            points[p] = Point(
+                point.out_low_ohms,
+                point.out_high_ohms,
+                0.0 if p in spec.no_pullup else point.pullup_amps,
+                float("inf") if p in spec.cut else point.series_ohms,
+                LOW if p in spec.stuck_low else HIGH if p in spec.stuck_high else None,
+            )
+
+        find = _Finder(point_of, len(points))
+        wires: list[Wire] = []
+        self._intermittent: list[tuple[int, Link]] = []
+        for index, link in enumerate(bench.links, 1):
+            at = [find(pin, f"link[{index}].pins") for pin in link.pins]
+            if link.closed < 1:
+                self._intermittent += [(len(wires) + nth, link) for nth in range(len(at) - 1)]
+            wires += [Wire(a, b, link.ohms) for a, b in pairwise(at)]
+        for group in spec.bridged:
+            wires += [Wire(a, b, HARD_OHMS) for a, b in pairwise(group)]
+        if TEN_OHM_REFERENCE[1] < len(points):
+            wires += [Wire(*ZERO_REFERENCE, HARD_OHMS), Wire(*TEN_OHM_REFERENCE, parts.reference_ohms)]
+        outside = {find(pin, f"tester.outside.{pin}"): volts for pin, volts in spec.outside.items()}
+
+        self.circuit = Circuit(points, wires, outside, shunt_ohms=parts.shunt_ohms)
+        self._seen = [0] * spec.fitted  # logic levels at each chip's pins, 16 bits
+        self._stale = True
+        self._look(range(len(points)))
+        self.chips = [
+            Expander(
+                spec.moved_chips.get(number, number),
+                partial(self._sample, number),
+                partial(self._drive, number),
+                dead=number in spec.dead_chips,
+            )
+            for number in range(spec.fitted)
+        ]
+        self._bus = SpiBus(self.chips, spec.flip_bits, random.Random(f"spi {spec.seed}"))
+        self.unique_id = hashlib.sha256(f"board {spec.seed}".encode()).digest()[:8]
+
+    def set_pin(self, gpio: int, level: int | None) -> None:
+        """The RP2040 drives a pin to 0 or 1, or (None) lets go of it."""
+        if level is None:
+            level = _LET_GO_LEVELS.get(gpio, 0)
+        self._levels_out[gpio] = level
+        if gpio == CHIP_SELECT:
+            self._bus.select(low=not level)
+        elif gpio == RESET:
+            self._bus.reset(low=not level)
+
+    def pin(self, gpio: int) -> int:
+        """The level at an RP2040 pin. The button reads 1: nobody presses it."""
+        return self._levels_out.get(gpio, 0)
+
+    def exchange(self, sent: bytes) -> bytes:
+        """Clock bytes through SPI0."""
+        return self._bus.exchange(sent)
+
+    def _drive(self, number: int) -> None:
+        chip = self.chips[number]
+        outputs, latch, pullups = chip.outputs, chip.latch, chip.pullups
+        for bit in range(POINTS_PER_CHIP):
+            if outputs >> bit & 1:
+                drive = HIGH if latch >> bit & 1 else LOW
+            else:
+                drive = PULLUP if pullups >> bit & 1 else INPUT
+            self.circuit.set_drive(number * POINTS_PER_CHIP + bit, drive)
+        self._stale = True
+
+    def settle(self) -> None:
+        """Bring voltages and logic levels up to now. Reading a port does it by itself."""
+        if self._intermittent:
+            elapsed_ms = (self._clock() - self._began) * 1e3
+            for wire, link in self._intermittent:
+                self.circuit.set_closed(wire, elapsed_ms % link.period_ms < link.closed * link.period_ms)
+        self._look(self.circuit.settle())
+        self._stale = False
+
+    def _sample(self, number: int) -> int:
+        if self._stale or self._intermittent:
+            self.settle()
+        return self._seen[number]
+
+    def _look(self, points: Iterable[int]) -> None:
+        """Pass voltages through the Schmitt inputs. Between the thresholds, parts of VIO, nothing changes."""
+        vio, pin_v = self.circuit.vio_v, self.circuit.pin_v
+        for point in points:
+            number, bit = divmod(point, POINTS_PER_CHIP)
+            falling, rising = self._schmitt[number]
+            volts = pin_v(point)
+            if volts > rising * vio:
+                self._seen[number] |= 1 << bit
+            elif volts < falling * vio:
+                self._seen[number] &= ~(1 << bit)
+
+
+class _Finder:
+    """From the pins of a bench to points that are fitted."""
+
+    def __init__(self, point_of: Mapping[Pin, int], points: int) -> None:
+        self._point_of = point_of
+        self._points = points
+
+    def __call__(self, pin: Pin, key: str) -> int:
+        point = self._point_of.get(pin)
+        if point is None:
+            raise BenchError(key, f"no pin `{pin}`; {self._choice(pin)}")
+        if point >= self._points:
+            fitted = f"{self._points // POINTS_PER_CHIP} expanders make points 0 to {self._points - 1}"
+            raise BenchError(key, f"`{pin}` is point {point}, which is not fitted: {fitted}")
+        return point
+
+    def _choice(self, pin: Pin) -> str:
+        of_end = sorted((known for known in self._point_of if known.end == pin.end), key=in_order)
+        if of_end:
+            return f"`{pin.end}` has {len(of_end)} pins, `{of_end[0]}` to `{of_end[-1]}`"
+        ends = sorted({known.end for known in self._point_of})
+        return "plugged in are " + (", ".join(f"`{end}`" for end in ends) or "no ends at all")

@@ -1,0 +1,305 @@
+# mypy: ignore-errors
+"""`machine` for firmware that runs over the virtual board. Same file under MicroPython and CPython.
+
+Pins and SPI are passed to the model over a socket on 127.0.0.1; everything else is local and says in its
+docstring what it does not do. Nothing here allocates on the heap in SPI.write, SPI.readinto,
+SPI.write_readinto, Pin.on, Pin.off and Pin.value.
+
+What travels, one byte of operation in its upper three bits and a GPIO number in its lower five:
+    001ggggg  drive low         010ggggg  drive high         011ggggg  let go
+    100ggggg  read level; answered by one byte, 0 or 1
+    10100000  n, n bytes: SPI, MISO not wanted               11000000  n, n bytes: SPI; answered by n bytes
+    11100000  resynchronise; answered by MARK
+Chip select is not sent by itself but before whatever comes next.
+"""
+
+import os
+import sys
+
+try:
+    from umachine import *  # the rest of MicroPython's own module  # noqa: F403
+except ImportError:  # CPython
+    pass
+
+_LOW, _HIGH, _LET_GO, _LEVEL, _SPI_WRITE, _SPI_EXCHANGE, _RESYNC = 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0, 0xE0
+_CHIP_SELECT = 17
+_MOST = 255  # bytes in one SPI operation
+MARK = b"\xa5\x5aPINWRIGHT\x5a\xa5"
+
+
+def _connect():
+    import socket
+
+    port, token = os.getenv("PINWRIGHT_PORT"), os.getenv("PINWRIGHT_TOKEN")
+    if not port or not token:
+        raise OSError("no virtual board: PINWRIGHT_PORT and PINWRIGHT_TOKEN are not set")
+    plug = socket.socket()
+    plug.connect(socket.getaddrinfo("127.0.0.1", int(port))[0][-1])
+    small = sys.implementation.name == "micropython"
+    plug.setsockopt(6, 1, b"\x01\x00\x00\x00" if small else 1)  # IPPROTO_TCP, TCP_NODELAY
+    name = "MicroPython" if small else "CPython"
+    version = ".".join([str(part) for part in sys.implementation.version[:3]])
+    plug.send(("%s %s %s\n" % (token, name, version)).encode())
+    return plug if hasattr(plug, "readinto") else _Counted(plug)
+
+
+class _Counted:
+    """A CPython socket with MicroPython's write(buffer, length) and readinto(buffer, length)."""
+
+    def __init__(self, plug):
+        self._plug = plug
+
+    def write(self, buffer, length):
+        self._plug.sendall(memoryview(buffer)[:length])
+        return length
+
+    def readinto(self, buffer, length):
+        return self._plug.recv_into(buffer, length, 256)  # MSG_WAITALL
+
+
+class _Wire:
+    """The connection to the model, with one buffer each way."""
+
+    def __init__(self):
+        self._plug = _connect()
+        self._out = bytearray(2 * _MOST)
+        self._in = bytearray(_MOST)
+        self._waiting = 0  # bytes in _out
+        self._busy = False  # Ctrl-C while it is set leaves an answer behind
+
+    def post(self, byte):
+        """Add an operation that has no answer to what is sent next."""
+        if self._busy:
+            self._resync()
+        if self._waiting >= len(self._out):
+            self.send()
+        self._out[self._waiting] = byte
+        self._waiting += 1
+
+    def send(self):
+        length, self._waiting = self._waiting, 0
+        if self._plug.write(self._out, length) != length:
+            self._lost()
+
+    def _ask(self, length):
+        """Send what waits and read the answer of that length into _in."""
+        self.send()
+        if self._plug.readinto(self._in, length) != length:
+            self._lost()
+
+    def level(self, gpio):
+        if self._busy:
+            self._resync()
+        self._busy = True
+        if self._waiting >= len(self._out):
+            self.send()
+        self._out[self._waiting] = _LEVEL | gpio
+        self._waiting += 1
+        self._ask(1)
+        self._busy = False
+        return self._in[0]
+
+    def spi(self, sent, fill, received):
+        """Clock out `sent`, or `fill` as often as `received` is long; what comes back goes to `received`."""
+        if self._busy:
+            self._resync()
+        self._busy = True
+        out, seen = self._out, self._in
+        total = len(received) if sent is None else len(sent)
+        start = 0
+        while start < total:
+            count = min(total - start, _MOST)
+            if self._waiting + 2 + count > len(out):
+                self.send()
+            at = self._waiting + 2
+            out[at - 2] = _SPI_WRITE if received is None else _SPI_EXCHANGE
+            out[at - 1] = count
+            for i in range(count):
+                out[at + i] = fill if sent is None else sent[start + i]
+            self._waiting = at + count
+            if received is None:
+                self.send()
+            else:
+                self._ask(count)
+                for i in range(count):
+                    received[start + i] = seen[i]
+            start += count
+        self._busy = False
+
+    def _resync(self):
+        """After Ctrl-C in the middle of something: throw away answers that nobody waits for."""
+        self._out[0] = _RESYNC
+        found = 0
+        if self._plug.write(self._out, 1) != 1:
+            self._lost()
+        while found < len(MARK):
+            if self._plug.readinto(self._in, 1) != 1:
+                self._lost()
+            found = found + 1 if self._in[0] == MARK[found] else int(self._in[0] == MARK[0])
+        self._waiting = 0
+        self._busy = False
+
+    def _lost(self):
+        sys.exit("the virtual board is gone")
+
+
+_wire = _Wire()
+
+
+class Pin:
+    """A GPIO of the RP2040. Interrupts never come; pull resistors are those of the virtual board."""
+
+    IN, OUT, OPEN_DRAIN, ALT = 0, 1, 2, 3
+    PULL_UP, PULL_DOWN = 1, 2
+    IRQ_RISING, IRQ_FALLING = 8, 4
+
+    def __init__(self, id, mode=-1, pull=-1, *, value=None, alt=-1):
+        self._gpio = int(id[2:]) if isinstance(id, str) else id
+        self._drives = False
+        self._level = 0
+        self.init(mode, pull, value=value)
+
+    def init(self, mode=-1, pull=-1, *, value=None, alt=-1):
+        if mode == self.OUT or mode == self.OPEN_DRAIN:
+            self._drives = True
+            self._set(self._level if value is None else value)
+        elif mode == self.IN:
+            self._drives = False
+            _wire.post(_LET_GO | self._gpio)
+            _wire.send()
+
+    def _set(self, level):
+        self._level = 1 if level else 0
+        if self._drives:
+            _wire.post((_HIGH if level else _LOW) | self._gpio)
+            if self._gpio != _CHIP_SELECT:
+                _wire.send()
+
+    def value(self, level=None):
+        if level is not None:
+            return self._set(level)
+        if self._drives:
+            return self._level
+        return _wire.level(self._gpio)
+
+    __call__ = value
+
+    def on(self):
+        self._set(1)
+
+    def off(self):
+        self._set(0)
+
+    high, low = on, off
+
+    def toggle(self):
+        self._set(1 - self._level)
+
+    def irq(self, handler=None, trigger=0, **_):
+        """Accepted; never fires."""
+
+
+class SPI:
+    """SPI to the expanders. Rate, mode and pins are accepted; the virtual wires are always fast enough."""
+
+    MSB, LSB = 1, 0
+
+    def __init__(self, id, baudrate=1_000_000, **_):
+        pass
+
+    def init(self, *_, **__):
+        pass
+
+    def deinit(self):
+        pass
+
+    def write(self, buffer):
+        _wire.spi(buffer, 0, None)
+
+    def readinto(self, buffer, write=0):
+        _wire.spi(None, write, buffer)
+
+    def write_readinto(self, write_buffer, read_buffer):
+        if len(write_buffer) != len(read_buffer):
+            raise ValueError("buffers must be the same length")
+        _wire.spi(write_buffer, 0, read_buffer)
+
+    def read(self, length, write=0):
+        buffer = bytearray(length)
+        _wire.spi(None, write, buffer)
+        return bytes(buffer)
+
+
+class I2C:
+    """A bus with nothing on it: there is no model of the converter yet."""
+
+    def __init__(self, id=-1, *, scl=None, sda=None, freq=400_000, timeout=50_000):
+        pass
+
+    def scan(self):
+        return []
+
+    def _nobody(self, *_, **__):
+        raise OSError(19)  # ENODEV
+
+    readfrom = readfrom_into = writeto = writevto = _nobody
+    readfrom_mem = readfrom_mem_into = writeto_mem = _nobody
+
+
+class ADC:
+    """Channel 4 is the RP2040's temperature sensor and shows 27 degC (0.706 V); others show 0 V."""
+
+    CORE_TEMP = 4
+
+    def __init__(self, channel):
+        self._value = 14020 if channel == 4 else 0
+
+    def read_u16(self):
+        return self._value
+
+
+class Timer:
+    """Accepted; never fires."""
+
+    ONE_SHOT, PERIODIC = 0, 1
+
+    def __init__(self, id=-1, **_):
+        pass
+
+    def init(self, **_):
+        pass
+
+    def deinit(self):
+        pass
+
+
+class WDT:
+    """Accepted; never bites."""
+
+    def __init__(self, id=0, timeout=5000):
+        pass
+
+    def feed(self):
+        pass
+
+
+def unique_id():
+    """Eight bytes that belong to the virtual board's seed."""
+    text = os.getenv("PINWRIGHT_BOARD_ID")
+    return bytes([int(text[i : i + 2], 16) for i in range(0, 16, 2)])
+
+
+def reset():
+    """Ends the process: a virtual board does not start again by itself."""
+    sys.exit(0)
+
+
+soft_reset = reset
+
+
+def freq(hz=None):
+    return 125_000_000
+
+
+def idle():
+    pass

@@ -1,0 +1,69 @@
+"""No two boards are alike: the parts of one virtual board, drawn from its seed.
+
+Typical values and limits are those of ELECTRICAL's figures: limits from Microchip DS20001952C or derived
+from it; typical values and spreads assumed until a first board has been measured.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass
+from functools import partial
+
+from .circuit import Point
+
+POINTS_PER_CHIP = 16
+
+OUT_LOW_OHMS, OUT_LOW_MAX = 40.0, 111.0
+OUT_HIGH_OHMS, OUT_HIGH_MAX = 100.0, 345.0
+OUT_MIN = 5.0
+PULLUP_AMPS, PULLUP_MIN, PULLUP_MAX = 40e-6, 14e-6, 76e-6
+CHIP_SPREAD, PIN_SPREAD = 0.15, 0.03
+SERIES_OHMS, SERIES_TOLERANCE = 680.0, 0.02
+SHUNT_OHMS, SHUNT_TOLERANCE = 22.0, 0.01
+REFERENCE_OHMS, REFERENCE_TOLERANCE = 10.0, 0.001
+# Schmitt thresholds as parts of VIO: centre of the two, half their distance, and the guaranteed limits.
+SCHMITT_CENTRE, SCHMITT_CENTRE_SIGMA, SCHMITT_HALF_WIDTH = 0.42, 0.03, (0.02, 0.06)
+SCHMITT_MIN, SCHMITT_MAX = 0.2, 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What a board is made of. points: by number. schmitt: per chip, falling and rising threshold."""
+
+    points: tuple[Point, ...]
+    schmitt: tuple[tuple[float, float], ...]
+    shunt_ohms: float
+    reference_ohms: float
+
+
+def _clip(value: float, low: float, high: float) -> float:
+    return min(high, max(low, value))
+
+
+def parts_of(seed: int, chips: int) -> Parts:
+    """The parts of the board with this seed. The first chips are the same whatever their number."""
+    board = random.Random(f"board {seed}")  # seeding with text does not depend on Python's hash seed
+    shunt_ohms = SHUNT_OHMS * (1 + board.uniform(-SHUNT_TOLERANCE, SHUNT_TOLERANCE))
+    reference_ohms = REFERENCE_OHMS * (1 + board.uniform(-REFERENCE_TOLERANCE, REFERENCE_TOLERANCE))
+    points: list[Point] = []
+    schmitt = []
+    for number in range(chips):
+        rng = random.Random(f"board {seed} chip {number}")
+        around = partial(rng.gauss, 1.0)
+        low = OUT_LOW_OHMS * around(CHIP_SPREAD)
+        high = OUT_HIGH_OHMS * around(CHIP_SPREAD)
+        pullup = PULLUP_AMPS * around(CHIP_SPREAD)
+        centre = rng.gauss(SCHMITT_CENTRE, SCHMITT_CENTRE_SIGMA)
+        half = rng.uniform(*SCHMITT_HALF_WIDTH)
+        schmitt.append((max(SCHMITT_MIN, centre - half), min(SCHMITT_MAX, centre + half)))
+        points += [
+            Point(
+                out_low_ohms=_clip(low * around(PIN_SPREAD), OUT_MIN, OUT_LOW_MAX),
+                out_high_ohms=_clip(high * around(PIN_SPREAD), OUT_MIN, OUT_HIGH_MAX),
+                pullup_amps=_clip(pullup * around(PIN_SPREAD), PULLUP_MIN, PULLUP_MAX),
+                series_ohms=SERIES_OHMS * (1 + rng.uniform(-SERIES_TOLERANCE, SERIES_TOLERANCE)),
+            )
+            for _ in range(POINTS_PER_CHIP)
+        ]
+    return Parts(tuple(points), tuple(schmitt), shunt_ohms, reference_ohms)

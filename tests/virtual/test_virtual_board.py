@@ -1,0 +1,204 @@
+"""A board with something plugged in, spoken to over its SPI pins as firmware would."""
+
+import pytest
+
+from pinwright.cable.pins import Pin
+from pinwright.errors import BenchError
+from pinwright.virtual.bench import Bench
+from pinwright.virtual.board import VirtualBoard
+
+# Sockets of ELECTRICAL: J1 points 0 to 39, S1 40 to 79, J2 80 to 119.
+POINT_OF = {
+    Pin(end, str(n)): first + n - 1
+    for end, first in (("A", 0), ("B", 40), ("@J2", 80))
+    for n in range(1, 41)
+}  # fmt: skip
+IODIR, IOCON, GPPU, GPIO, OLAT = 0x00, 0x0A, 0x0C, 0x12, 0x14
+
+
+class Bank:
+    """The portable way to use the board: a chip select, an exchange."""
+
+    def __init__(self, bench=None, clock=lambda: 0.0):
+        self.board = VirtualBoard(Bench.from_dict(bench or {}), POINT_OF, clock)
+        self.chips = range(len(self.board.chips))
+        for address in (0, 4):
+            self.transfer(0x40 | address << 1, IOCON, 0x08)
+        for chip in self.chips:
+            self.transfer(0x40 | chip << 1, GPPU, 0xFF, 0xFF)
+
+    def transfer(self, *sent):
+        self.board.set_pin(17, 0)
+        seen = self.board.exchange(bytes(sent))
+        self.board.set_pin(17, 1)
+        return seen
+
+    def drive(self, point, level):
+        chip, bit = divmod(point, 16)
+        self.transfer(0x40 | chip << 1, OLAT, *(level << bit).to_bytes(2, "little"))
+        self.transfer(0x40 | chip << 1, IODIR, *(0xFFFF & ~(1 << bit)).to_bytes(2, "little"))
+
+    def release(self, point):
+        self.transfer(0x40 | point // 16 << 1, IODIR, 0xFF, 0xFF)
+
+    def low(self):
+        """The points that read low."""
+        seen = b"".join(self.transfer(0x41 | chip << 1, GPIO, 0, 0)[2:] for chip in self.chips)
+        levels = int.from_bytes(seen, "little")
+        return {point for point in range(16 * len(self.chips)) if not levels >> point & 1}
+
+    def joined(self, point):
+        """The points that follow when this one is driven low."""
+        self.drive(point, 0)
+        try:
+            return self.low() - {point}
+        finally:
+            self.release(point)
+
+
+def test_an_empty_tester_joins_only_its_references():
+    bank = Bank()
+    expected = {121: {122}, 122: {121}, 123: {124}, 124: {123}}
+    assert {p: expected.get(p, set()) for p in range(128)} == {p: bank.joined(p) for p in range(128)}
+
+
+def test_a_small_population_has_no_references():
+    bank = Bank({"tester": {"fitted": 5}})
+    assert [set()] * 80 == [bank.joined(p) for p in range(80)]
+
+
+def test_only_what_is_listed_conducts():
+    bank = Bank({"link": [{"pins": ["A.1", "B.40", "@J2.7"]}, {"pins": ["A.2", "A.3"], "ohms": 1000}]})
+    found = {p: bank.joined(p) for p in range(120) if bank.joined(p)}
+    assert {0: {79, 86}, 79: {0, 86}, 86: {0, 79}, 1: {2}, 2: {1}} == found
+
+
+@pytest.mark.parametrize(("ohms", "seen"), [(3_000, True), (2_000_000, False)])
+def test_a_path_is_seen_below_the_sure_limit_and_not_above_the_other(ohms, seen):
+    # ELECTRICAL, the digital walk, two two-pin nets or one free point: sure below 3.7 k, never above 1.47 M.
+    for seed in range(20):
+        bank = Bank({"link": [{"pins": ["A.1", "B.1"], "ohms": ohms}], "tester": {"seed": seed}})
+        assert seen == (40 in bank.joined(0))
+
+
+@pytest.mark.parametrize(("key", "level"), [("stuck_low", 0), ("stuck_high", 1)])
+def test_a_stuck_point_stays_there_whatever_the_firmware_does(key, level):
+    bank = Bank({"tester": {key: [20]}})
+    seen = []
+    for driven in (0, 1):
+        bank.drive(20, driven)
+        seen.append(20 in bank.low())
+    assert [not level] * 2 == seen
+
+
+def test_a_cut_point_no_longer_reaches_the_cable():
+    bank = Bank({"link": [{"pins": ["A.1", "B.1"]}], "tester": {"cut": [0]}})
+    assert set() == bank.joined(0)
+    assert set() == bank.joined(40)
+
+
+def test_bridged_points_are_one():
+    bank = Bank({"tester": {"bridged": [[7, 8, 90]]}})
+    assert {8, 90} == bank.joined(7)
+
+
+def test_a_point_without_pull_up_reads_low_when_nothing_holds_it():
+    assert {10} == Bank({"tester": {"no_pullup": [10]}}).low()
+
+
+def test_a_dead_chip_reads_as_an_idle_bus_and_drives_nothing():
+    bank = Bank({"link": [{"pins": ["A.1", "B.40"]}], "tester": {"dead_chips": [0]}})
+    assert b"\xff\xff" == bank.transfer(0x41, IODIR, 0, 0)[2:]
+    assert set() == bank.joined(0)
+
+
+def test_a_moved_chip_answers_at_the_other_address_over_the_one_that_is_there():
+    bank = Bank({"tester": {"moved_chips": {"2": 6}}})
+    assert 0xFF == bank.transfer(0x45, IOCON, 0)[2]
+    bank.drive(96, 0)  # both chips at address 6 obey
+    assert {96, 32} == bank.low() | {32}
+    assert 0x0101 == bank.board.chips[6].outputs | bank.board.chips[2].outputs << 8
+
+
+@pytest.mark.parametrize(("volts", "high"), [(5.0, True), (0.0, False)])
+def test_a_voltage_from_outside_holds_its_point(volts, high):
+    bank = Bank({"tester": {"outside": {"B.7": volts}}})
+    assert high == (46 not in bank.low())
+    assert (set() if high else {46}) == bank.low()
+    bank.transfer(0x44, GPPU, 0, 0)  # chip 2 without pull-ups: a free input falls, a held one does not
+    assert high == (46 not in bank.low())
+
+
+def test_an_outside_voltage_reaches_whatever_the_cable_joins_to_it():
+    bank = Bank({"link": [{"pins": ["A.7", "B.7"]}], "tester": {"outside": {"B.7": -12.0}}})
+    assert {6, 46} == bank.low()
+
+
+def test_an_intermittent_conducts_for_its_share_of_each_period():
+    now = [100.0]
+    link = {"pins": ["A.9", "B.36"], "closed": 0.8, "period_ms": 10}
+    bank = Bank({"link": [link]}, clock=lambda: now[0])
+    seen = []
+    for step in range(20):
+        now[0] = 100.0 + step * 1e-3 + 0.5e-3
+        seen.append(75 in bank.joined(8))
+    assert ([True] * 8 + [False] * 2) * 2 == seen
+
+
+def test_a_link_that_is_never_closed_never_conducts():
+    bank = Bank({"link": [{"pins": ["A.9", "B.36"], "closed": 0}]})
+    assert set() == bank.joined(8)
+
+
+def test_the_reset_line_lets_go_of_every_point():
+    bank = Bank()
+    bank.drive(5, 0)
+    bank.board.set_pin(20, 0)
+    assert [0] * 8 == [chip.outputs for chip in bank.board.chips]
+
+
+def test_lamps_keep_their_level_and_the_button_is_not_pressed():
+    board = Bank().board
+    board.set_pin(12, 1)
+    assert (1, 0, 1) == (board.pin(12), board.pin(13), board.pin(14))
+    board.set_pin(12, None)
+    assert 0 == board.pin(12)
+
+
+def test_a_seed_gives_one_board_and_its_identity():
+    one, same, other = (Bank({"tester": {"seed": seed}}).board for seed in (3, 3, 4))
+    assert one.unique_id == same.unique_id != other.unique_id
+    assert one.circuit.points == same.circuit.points != other.circuit.points
+
+
+def test_flipped_bits_reach_what_is_read():
+    bank = Bank({"tester": {"flip_bits": 0.01}})
+    assert len({bank.transfer(0x41, IODIR, *[0] * 22) for _ in range(20)}) > 1
+
+
+@pytest.mark.parametrize(
+    ("bench", "message"),
+    [
+        (
+            {"link": [{"pins": ["A.1", "A.41"]}]},
+            "bench file, key `link[1].pins`: no pin `A.41`; `A` has 40 pins, `A.1` to `A.40`",
+        ),
+        (
+            {"link": [{"pins": ["A.1", "C.1"]}]},
+            "bench file, key `link[1].pins`: no pin `C.1`; plugged in are `@J2`, `A`, `B`",
+        ),
+        (
+            {"tester": {"outside": {"A.0": 5}}},
+            "bench file, key `tester.outside.A.0`: no pin `A.0`; `A` has 40 pins, `A.1` to `A.40`",
+        ),
+        (
+            {"link": [{"pins": ["A.1", "@J2.1"]}], "tester": {"fitted": 5}},
+            "bench file, key `link[1].pins`: `@J2.1` is point 80, which is not fitted: "
+            "5 expanders make points 0 to 79",
+        ),
+    ],
+)
+def test_a_pin_that_the_tester_does_not_have_is_named(bench, message):
+    with pytest.raises(BenchError) as caught:
+        Bank(bench)
+    assert message == caught.value.message
