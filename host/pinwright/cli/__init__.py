@@ -1,0 +1,1 @@
+"""The commands: each parses, builds the parts, prints, and returns an exit status."""

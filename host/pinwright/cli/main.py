@@ -1,0 +1,140 @@
+"""`pinwright COMMAND …`: finds the command, and turns whatever comes out of it into an exit status.
+
+0 done · 1 the cable failed · 2 the input is wrong · 3 the tester cannot be trusted · 70 our own bug ·
+130 interrupted. Python would exit with 1 on a crash, which would read as "cable failed"; `main`
+therefore catches everything.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Any, NoReturn
+
+from pinwright import __version__
+from pinwright.errors import PinwrightError, UsageError
+
+# Command → its module and a line for the list. A module is imported only when it is needed.
+COMMANDS = {
+    "scan": "prove one cable against its profile",
+    "profiles": "list, show and check profiles",
+    "demo": "see the main job happen without a board",
+}
+_INTERRUPTED = 130
+
+
+class Parser(argparse.ArgumentParser):
+    """An argument parser that raises instead of exiting."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(message, hint=f"`{self.prog} --help` shows what goes")
+
+
+def parser(command: str | None = None) -> Parser:
+    """The whole command line; only the named command's own arguments are built, to start fast."""
+    top = Parser(
+        prog="pinwright",
+        description="Work out, build and prove replacement cables.",
+        epilog="example: pinwright demo",
+        allow_abbrev=False,
+    )
+    top.add_argument("--version", action="version", version=f"pinwright {__version__}")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
+    for name, about in COMMANDS.items():
+        sub = commands.add_parser(
+            name,
+            help=about,
+            allow_abbrev=False,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        if name == command:
+            import_module(f"pinwright.cli.{name}").add_arguments(sub)
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command. Returns its exit status; never raises."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    as_json = "--json" in words
+    try:
+        status = _run(words)
+        sys.stdout.flush()
+        return status
+    except KeyboardInterrupt:
+        return _tell(as_json, _INTERRUPTED, "interrupted; every point was let go", "")
+    except PinwrightError as error:
+        return _tell(as_json, error.status, error.message, error.hint)
+    except BrokenPipeError:
+        # Nobody reads any more. Python would complain once more while it flushes at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return UsageError.status
+    except OSError as error:
+        if error.filename is None and not _can_write():
+            return _tell(False, UsageError.status, f"standard output cannot be written: {error.strerror}", "")
+        return _tell(as_json, 70, *_bug())
+    except Exception:
+        return _tell(as_json, 70, *_bug())
+
+
+def run() -> NoReturn:
+    """The console script."""
+    sys.exit(main())
+
+
+def _run(words: list[str]) -> int:
+    command = next((word for word in words if not word.startswith("-")), None)
+    try:
+        arguments = parser(command if command in COMMANDS else None).parse_args(words)
+    except SystemExit as done:  # --help and --version
+        return 0 if done.code is None else int(done.code)
+    module: Any = import_module(f"pinwright.cli.{arguments.command}")
+    status: int = module.run(arguments)
+    return status
+
+
+def _can_write() -> bool:
+    try:
+        sys.stdout.flush()
+    except OSError:
+        return False
+    return True
+
+
+def _bug() -> tuple[str, str]:
+    """Write the details where they can be found; the sentence that says so."""
+    details = f"pinwright {__version__}\n{sys.argv}\n{traceback.format_exc()}"
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="pinwright-bug-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as file:
+            file.write(details)
+        where = f"the details are in `{file.name}`"
+    except OSError:
+        last = details.strip().splitlines()[-1]
+        where = f"the details could not be written anywhere; it was: {last}"
+    return f"this is a bug in pinwright, not in your cable; {where}", "please report it with that file"
+
+
+def _tell(as_json: bool, status: int, message: str, hint: str) -> int:
+    """An error in the form that was asked for. Returns the status."""
+    try:
+        if as_json:
+            document = {"schema": "pinwright/error-1", "status": status, "message": message, "hint": hint}
+            print(json.dumps(document, ensure_ascii=False, indent=2), flush=True)
+        else:
+            from pinwright.terminal import show_error
+
+            show_error(message, hint)
+    except OSError:
+        pass  # nobody to tell; the status still says it
+    return status
+
+
+if __name__ == "__main__":
+    run()

@@ -1,0 +1,1 @@
+"""Certificates and reports: the sealed document and the folder that keeps them."""

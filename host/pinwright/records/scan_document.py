@@ -1,0 +1,159 @@
+"""One scan as a JSON document, `pinwright/scan-1`, and the record that keeps it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from pinwright.cable.pins import Pin, in_order
+from pinwright.cable.profile import Profile
+from pinwright.tester.session import Scan
+from pinwright.verdict.facts import Facts
+from pinwright.verdict.findings import Finding
+
+SCAN_SCHEMA = "pinwright/scan-1"
+RECORD_SCHEMA = "pinwright/record-1"
+
+DECISION = (
+    "PASS: every net of the profile is one piece, nothing else is joined to it, the tester's self-check "
+    "passed, and the board's own verdict is the host's. A contact that conducts in some looks only counts "
+    "as open where it should conduct and as joined where it should not."
+)
+METHOD = (
+    "Each point of the tester was pulled low in turn through 680 Ω and all points read against weak "
+    "pull-ups from 3.3 V; then each port of eight points against all others low; nets of more than eight "
+    "pins again with eight pull-ups at a time."
+)
+NOT_MEASURED = (
+    "The resistance of joints was not measured: a joint of a few kilohms still counts as connected.",
+    "A few volts show continuity and low-voltage shorts only; nothing is said of insulation or high voltage.",
+    "Conductors joined at both ends are not proven one by one.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What a scan is a scan of. profile_text, profile_sha256: the profile's file as it was read."""
+
+    profile: Profile
+    profile_text: str
+    profile_sha256: str
+    operator: str | None
+    started: datetime
+    elapsed_ms: int
+    virtual: bool
+    max_ohms: float
+
+
+def rfc3339(moment: datetime) -> str:
+    """`2026-03-01T09:30:00Z`. Source: RFC 3339, section 5.6."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def names(pins: Iterable[Pin]) -> list[str]:
+    """Pins as text, in the order given."""
+    return [str(pin) for pin in pins]
+
+
+def shared_conductors(profile: Profile) -> int:
+    """How many pins belong to nets that reach one end more than once.
+
+    Their conductors are joined at both ends, so continuity proves the net but not each conductor.
+    """
+    return sum(
+        len(net.pins)
+        for net in profile.nets
+        if len({pin.end for pin in net.pins}) > 1 and len({pin.end for pin in net.pins}) < len(net.pins)
+    )
+
+
+def scan_document(
+    subject: Subject, scan: Scan, facts: Facts, findings: Sequence[Finding], serial: str | None
+) -> dict[str, object]:
+    """The document of CONTRACT, `certificate` and `report` left null for who saves it."""
+    profile = subject.profile
+    return {
+        "schema": SCAN_SCHEMA,
+        "verdict": "pass" if facts.passed else "fail",
+        "profile": {
+            "id": profile.id,
+            "title": profile.title,
+            "revision": profile.revision,
+            "sha256": subject.profile_sha256,
+        },
+        "serial": serial,
+        "operator": subject.operator,
+        "started": rfc3339(subject.started),
+        "elapsed_ms": subject.elapsed_ms,
+        "nets": [names(piece) for piece in facts.nets],
+        "missing": [
+            {"signal": fact.net.signal, "pieces": [names(piece) for piece in fact.pieces]}
+            for fact in facts.missing
+        ],
+        "extra": [
+            {"pins": names(fact.pins), "signals": [net.signal for net in fact.nets if net.signal]}
+            for fact in facts.extra
+        ],
+        "doubtful": [names(pair) for pair in facts.doubtful],
+        "links": [],
+        "leaks": [],
+        "findings": [
+            {
+                "kind": finding.kind,
+                "text": finding.text,
+                "pins": names(finding.pins),
+                "remedy": finding.remedy,
+            }
+            for finding in findings
+        ],
+        "tester": {
+            "kind": "virtual" if subject.virtual else "board",
+            "firmware": scan.hello.firmware,
+            "id": scan.hello.id,
+            "points": scan.hello.points,
+            "lane": scan.hello.lane,
+            "self_check": "pass",
+        },
+        "sockets": dict(scan.placement.sockets),
+        "timings_us": {key[:-3]: value for key, value in scan.counts.items() if key.endswith("_us")},
+        "counts": {key: value for key, value in scan.counts.items() if not key.endswith("_us")},
+        "certificate": None,
+        "report": None,
+    }
+
+
+def record_document(
+    subject: Subject, scan: Scan, document: Mapping[str, object], serial: str, test: int, host: str
+) -> dict[str, object]:
+    """What is kept of a scan: the scan, what it rests on, and what it does not say. Not yet sealed."""
+    evidence = scan.evidence
+    passed = document["verdict"] == "pass"
+    return {
+        "schema": RECORD_SCHEMA,
+        "kind": "certificate" if passed else "report",
+        "number": f"{serial}.test-{test}",
+        "serial": serial,
+        "test": test,
+        "scan": {key: value for key, value in document.items() if key not in ("certificate", "report")}
+        | {"serial": serial},
+        "decision": DECISION,
+        "method": METHOD,
+        "not_measured": list(NOT_MEASURED),
+        "conductors_not_proven_singly": shared_conductors(subject.profile),
+        "limits": {"max_ohms": subject.max_ohms, "checked": False},
+        "profile_text": subject.profile_text,
+        "evidence": {
+            "points": {
+                str(point): str(pin)
+                for point, pin in sorted(scan.placement.pin_of.items(), key=lambda item: in_order(item[1]))
+            },
+            "seen": evidence.seen.hex(),
+            "joined": evidence.joined.hex(),
+            "doubtful": evidence.doubtful.hex(),
+            "apart": evidence.apart.hex(),
+            "unexplained": evidence.unexplained.hex(),
+            "group": evidence.group.hex(),
+        },
+        "host": host,
+    }

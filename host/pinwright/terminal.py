@@ -1,0 +1,171 @@
+"""What a person sees. The only importer of rich.
+
+Results go to standard output, talk to standard error. Colour only where a terminal is, and never the
+only carrier of meaning: every state has a word.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Iterable, Sequence
+from typing import TextIO
+
+from rich.console import Console, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from pinwright.cable.pins import Pin
+from pinwright.cable.profile import Profile
+from pinwright.verdict.facts import Facts
+from pinwright.verdict.findings import Finding
+
+_TRAILING = re.compile(r" +$", re.MULTILINE)
+PIPED_WIDTH = 80  # a pipe has no width of its own: the same text everywhere
+_STYLE = {
+    "ok": "bold green",
+    "open": "bold red",
+    "joined": "bold magenta",
+    "exchanged": "bold yellow",
+    "unsteady": "bold red",
+}
+_WORD = {"open": "open", "short": "joined", "swap": "exchanged", "intermittent": "unsteady"}
+
+
+def _console(stream: TextIO) -> Console:
+    """A console on a stream: as wide as the terminal, or PIPED_WIDTH; honours NO_COLOR."""
+    if stream.isatty():
+        return Console(file=stream, highlight=False, markup=False, emoji=False)
+    return Console(file=stream, width=PIPED_WIDTH, highlight=False, markup=False, emoji=False, no_color=True)
+
+
+def _print(stream: TextIO, *parts: RenderableType, wrap: bool = True) -> None:
+    """Print, folded to the width unless told otherwise, without blanks at the ends of lines."""
+    out = _console(stream)
+    with out.capture() as captured:
+        for part in parts:
+            out.print(part, soft_wrap=not wrap)
+    stream.write(_TRAILING.sub("", captured.get()))
+
+
+def say(text: str) -> None:
+    """A line of talk on standard error."""
+    _print(sys.stderr, Text(text), wrap=False)
+
+
+def show_error(message: str, hint: str) -> None:
+    """What went wrong, and apart from it what to do next."""
+    _print(sys.stderr, Text.assemble(("error: ", "bold red"), message), wrap=False)
+    if hint:
+        _print(sys.stderr, Text.assemble("\n", ("hint: ", "bold"), hint), wrap=False)
+
+
+def show_table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> None:
+    """A plain table on standard output; long cells are folded, never cut."""
+    _print(sys.stdout, _table(headings, rows))
+
+
+def show_text(text: str) -> None:
+    """Text on standard output, unchanged."""
+    _print(sys.stdout, Text(text), wrap=False)
+
+
+def _table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    for row in rows:
+        table.add_row(*(cell if isinstance(cell, Text) else Text(cell) for cell in row))
+    return table
+
+
+def show_scan(
+    profile: Profile,
+    facts: Facts,
+    findings: Sequence[Finding],
+    *,
+    serial: str | None,
+    tester: str,
+    sockets: str,
+    saved: str | None,
+    verbose: bool,
+) -> None:
+    """The verdict, what is wrong, and the conductors: faulty ones first, good ones folded unless verbose."""
+    bad, good = _conductors(profile, facts, findings)
+    serial_text = f", serial {serial}" if serial else ""
+    head = Text.assemble(
+        (profile.title, "bold"),
+        f"\n{profile.id} revision {profile.revision}{serial_text}\n{tester}\n{sockets}\n",
+    )
+    parts: list[RenderableType] = [head]
+    for number, finding in enumerate(findings, start=1):
+        parts.append(_numbered(number, finding))
+    if findings:
+        parts.append(Text())
+    if bad:
+        parts.append(_table(_HEADINGS, bad))
+    if good and verbose:
+        parts.append(_table(_HEADINGS, good))
+    elif good:
+        count = f"{len(good)} {'net is' if len(good) == 1 else 'nets are'}"
+        parts.append(Text(f"{'' if bad else 'all '}{count} as the profile says (-v lists them)"))
+    parts.append(Text())
+    if facts.passed:
+        parts.append(
+            Text.assemble(("PASS", _STYLE["ok"]), "  every net as it should be, nothing else joined")
+        )
+        parts.append(Text("      continuity only: the resistance of the joints was not measured"))
+    else:
+        faults = "1 fault" if len(findings) == 1 else f"{len(findings)} faults"
+        parts.append(Text.assemble(("FAIL", _STYLE["open"]), f"  {faults}; do not use this cable"))
+    _print(sys.stdout, *parts)
+    if saved:
+        _print(sys.stdout, Text(f"      {saved}"), wrap=False)
+
+
+def _numbered(number: int, finding: Finding) -> Table:
+    """A finding and its remedy, hanging from its number."""
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(justify="right", no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row(Text(f"{number}."), Text(finding.text, style=_STYLE[_WORD[finding.kind]]))
+    grid.add_row(Text(), Text(finding.remedy))
+    return grid
+
+
+_HEADINGS = ("signal", "from", "to", "found", "state")
+
+
+def _conductors(
+    profile: Profile, facts: Facts, findings: Sequence[Finding]
+) -> tuple[list[tuple[str | Text, ...]], list[tuple[str | Text, ...]]]:
+    """A row for each net, and for each unused pin that something is joined to: faulty rows, good rows."""
+    word_of: dict[Pin, str] = {}
+    for finding in findings:
+        for pin in finding.pins:
+            word_of.setdefault(pin, _WORD[finding.kind])
+    piece_of = {pin: piece for piece in facts.nets for pin in piece}
+    wrong = {fact.net.pins for fact in facts.missing}
+    wrong |= {net.pins for fact in facts.extra for net in fact.nets}
+    bad: list[tuple[str | Text, ...]] = []
+    good: list[tuple[str | Text, ...]] = []
+    for net in profile.nets:
+        first, *rest = net.pins
+        faulty = net.pins in wrong
+        word = next((word_of[pin] for pin in net.pins if pin in word_of), "open") if faulty else "ok"
+        row = (net.signal, str(first), _pins(rest), _found(first, piece_of), Text(word, style=_STYLE[word]))
+        (bad if faulty else good).append(row)
+    for fact in facts.extra:
+        for pin in fact.unused:
+            found = _found(pin, piece_of) if pin in piece_of else _pins([p for p in fact.pins if p != pin])
+            bad.append(("(free)", str(pin), "nothing", found, Text("joined", style=_STYLE["joined"])))
+    return bad, good
+
+
+def _found(pin: Pin, piece_of: dict[Pin, tuple[Pin, ...]]) -> str:
+    others = [other for other in piece_of.get(pin, ()) if other != pin]
+    return _pins(others) if others else "nothing"
+
+
+def _pins(pins: Sequence[Pin]) -> str:
+    return " ".join(map(str, pins))

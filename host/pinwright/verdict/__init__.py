@@ -1,0 +1,1 @@
+"""How a measured cable differs from its profile. Pure: no files, ports, clocks or printers."""

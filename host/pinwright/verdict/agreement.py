@@ -1,0 +1,30 @@
+"""The one way from a scan to a verdict: host and board judge it, and must agree."""
+
+from __future__ import annotations
+
+from pinwright.cable.profile import Profile
+from pinwright.errors import Disagreement
+from pinwright.tester.session import BoardVerdict, Scan
+from pinwright.verdict.facts import Facts, compare
+
+
+def decide(profile: Profile, scan: Scan) -> Facts:
+    """The host's facts, once the board is found to have the same. Raises Disagreement."""
+    facts = compare(profile, scan.evidence.measurement(scan.placement))
+    ours = BoardVerdict(
+        facts.passed,
+        frozenset(frozenset(map(frozenset, fact.pieces)) for fact in facts.missing),
+        frozenset(frozenset(fact.pins) for fact in facts.extra),
+    )
+    if ours != scan.board_verdict:
+        raise Disagreement(
+            f"board and host judge this scan differently: {_in_words(scan.board_verdict)} says the board, "
+            f"{_in_words(ours)} says the host",
+            hint="scan again; if it happens again, one of the two has a fault: please report it",
+        )
+    return facts
+
+
+def _in_words(verdict: BoardVerdict) -> str:
+    outcome = "pass" if verdict.passed else "fail"
+    return f"{outcome} with {len(verdict.missing)} nets in pieces and {len(verdict.extra)} wrongly joined"
