@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TextIO
 
 from rich.console import Console, RenderableType
@@ -98,8 +98,7 @@ def show_scan(
         f"\n{profile.id} revision {profile.revision}{serial_text}\n{tester}\n{sockets}\n",
     )
     parts: list[RenderableType] = [head]
-    for number, finding in enumerate(findings, start=1):
-        parts.append(_numbered(number, finding))
+    parts += _numbered(findings)
     if findings:
         parts.append(Text())
     if bad:
@@ -123,14 +122,16 @@ def show_scan(
         _print(sys.stdout, Text(f"      {saved}"), wrap=False)
 
 
-def _numbered(number: int, finding: Finding) -> Table:
-    """A finding and its remedy, hanging from its number."""
-    grid = Table.grid(padding=(0, 1, 0, 0))
-    grid.add_column(justify="right", no_wrap=True)
-    grid.add_column(overflow="fold")
-    grid.add_row(Text(f"{number}."), Text(finding.text, style=_STYLE[_WORD[finding.kind]]))
-    grid.add_row(Text(), Text(finding.remedy))
-    return grid
+def _numbered(findings: Sequence[Finding]) -> Iterator[Table]:
+    """Findings with hanging numbers; a remedy that several in a row share stands once, below them."""
+    for number, finding in enumerate(findings, start=1):
+        grid = Table.grid(padding=(0, 1, 0, 0))
+        grid.add_column(justify="right", no_wrap=True, min_width=len(f"{len(findings)}."))
+        grid.add_column(overflow="fold")
+        grid.add_row(Text(f"{number}."), Text(finding.text, style=_STYLE[_WORD[finding.kind]]))
+        if number == len(findings) or findings[number].remedy != finding.remedy:
+            grid.add_row(Text(), Text(finding.remedy))
+        yield grid
 
 
 _HEADINGS = ("signal", "from", "to", "found", "state")

@@ -36,10 +36,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     check = actions.add_parser(
         "check",
         help="say what is wrong with profile files",
-        epilog="example: pinwright profiles check my-lead.toml",
+        epilog="example: pinwright profiles check",
         formatter_class=plain,
     )
-    check.add_argument("paths", metavar="PATH", nargs="+", help="a `.toml` file, or a folder of them")
+    check.add_argument(
+        "paths", metavar="PATH", nargs="*", help="a `.toml` file, or a folder of them (default: the library)"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -87,9 +89,8 @@ def _show(arguments: argparse.Namespace) -> int:
 
 def _check(arguments: argparse.Namespace) -> int:
     status = 0
-    for text in arguments.paths:
-        path = Path(text)
-        files = sorted(path.rglob("*.toml")) if path.is_dir() else [path]
+    for path in [Path(text) for text in arguments.paths] or library_folders():
+        files = _in_folder(path) if path.is_dir() else [path]
         if not files:
             show_error(f"`{path}` holds no `.toml` file", "")
             status = ProfileError.status
@@ -102,6 +103,11 @@ def _check(arguments: argparse.Namespace) -> int:
     if status:
         say("what a profile may say: profiles/README.md")
     return status
+
+
+def _in_folder(folder: Path) -> list[Path]:
+    """The profiles below a folder, but not those that are wrong on purpose."""
+    return [path for path in sorted(folder.rglob("*.toml")) if "broken" not in path.relative_to(folder).parts]
 
 
 def _in_short(profile: Profile) -> str:

@@ -26,7 +26,7 @@ METHOD = (
     "pins again with eight pull-ups at a time."
 )
 NOT_MEASURED = (
-    "The resistance of joints was not measured: a joint of a few kilohms still counts as connected.",
+    "The resistance of joints was not measured: a joint of some tens of kilohms may count as connected.",
     "A few volts show continuity and low-voltage shorts only; nothing is said of insulation or high voltage.",
     "Conductors joined at both ends are not proven one by one.",
 )

@@ -97,7 +97,8 @@ def _open(fact: Missing, unsteady: set[frozenset[Pin]]) -> Finding:
             "home, then scan again.",
         )
     if len(fact.net.pins) == 2:
-        text = f"{_name(fact)} is open between {fact.net.pins[0]} and {fact.net.pins[1]}"
+        who = f"{fact.net.signal} is " if fact.net.signal else ""
+        text = f"{who}open between {fact.net.pins[0]} and {fact.net.pins[1]}"
     else:
         text = f"{_name(fact)} is open: it is in {len(fact.pieces)} pieces, {pieces}"
     return Finding(
