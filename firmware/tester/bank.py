@@ -19,9 +19,13 @@ class ExpanderBank:
         self.points = 16 * chips.fitted
         self.ports = 2 * chips.fitted
 
-    def counts(self):
-        """Chip selects, and values that had to be written or read once more, since the start."""
-        return self.chips.transfers, self.chips.slips
+    def transfers(self):
+        """Chip selects since the start."""
+        return self.chips.transfers
+
+    def slips(self):
+        """Values that had to be written or read once more, since the start."""
+        return self.chips.slips
 
     def begin(self):
         """From any state to all points inputs with pull-ups, and prove that every chip obeys."""
@@ -58,10 +62,11 @@ class ExpanderBank:
             base += 2
 
     def look(self, point, row, base, settle_us, stay):
-        """Pull one point low, all others inputs with pull-ups, and read all: at most 10 transfers.
+        """Pull one point low, all others inputs with pull-ups, and read all: 10 transfers, 11 without stay.
 
-        Ends with all points inputs. stay: the next look is on the same chip and will clear the
-        flashed latch before it changes a direction, so that clearing it now can be saved.
+        Ends with all points inputs, the line flashed high for a moment so that it recovers at once
+        and not through its pull-up. stay: another look or `rest` comes next and clears the latch
+        before any direction changes, so that clearing it now can be saved.
         """
         chips = self.chips
         chip = point >> 4
@@ -70,10 +75,9 @@ class ExpanderBank:
         if settle_us:
             self.settle(settle_us)
         self.read(row, base)
-        if stay:
-            chips.latch_then_direction(chip, bit, 0xFFFF)
-        else:
-            chips.flash_high(chip, bit)
+        chips.latch_then_direction(chip, bit, 0xFFFF)
+        if not stay:
+            chips.write(chip, OLAT, 0)
 
     def look_by_ports(self, point, row, settle_us):
         """Pull one point low and read all, the pull-ups on for one port at a time.

@@ -25,6 +25,7 @@ LAMP_GREEN = const(13)
 SPI_BAUD = const(8_000_000)
 
 MOST_CHIPS = const(8)
+_NAME = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-"
 # Points joined on the board itself, where their chip is fitted: 0 ohm and 10.0 ohm.
 REFERENCES = ((121, 122), (123, 124))
 
@@ -75,17 +76,15 @@ def read_board_file():
             text = file.read(1000)
     except OSError:
         return "", MOST_CHIPS
+    except ValueError:  # not text
+        raise BoardFileFault from None
     try:
         told = json.loads(text)
         name = told.get("name", "")
         fitted = told.get("fitted", MOST_CHIPS)
         if type(fitted) is not int or not 1 <= fitted <= MOST_CHIPS:
             raise BoardFileFault
-        if (
-            type(name) is not str
-            or len(name) > 32
-            or not all(c.isalpha() or c.isdigit() or c == "-" for c in name)
-        ):
+        if type(name) is not str or len(name) > 32 or not all(c in _NAME for c in name):
             raise BoardFileFault
     except (ValueError, AttributeError):
         raise BoardFileFault from None

@@ -47,6 +47,7 @@ class Commands:
         self.own = [point for pair in board.references for point in pair]
         self.checked = False
         self.scanned = False
+        self.judged = False
         self._row = bytearray(self.bank.ports)
         self._verbs = {
             "hello": self._hello,
@@ -104,7 +105,7 @@ class Commands:
         _expect(words, 0)
         if self.board.fault:
             raise Refused(self.board.fault)
-        self.checked = self.scanned = False
+        self.checked = self.scanned = self.judged = False
         self.board.panel.dark()
         short_check(self.bank, self.board.references, self._row)
         self.checked = True
@@ -141,13 +142,18 @@ class Commands:
             raise Refused("argument")
         if not (self.checked and self.wanted.complete):
             raise Refused("state")
-        self.checked = self.scanned = False
+        self.checked = self.scanned = self.judged = False
         scanner = self.scanner
-        transfers, slips = self.bank.counts()
-        scanner.scan(self.wanted.in_large, int(value))
+        transfers = self.bank.transfers()
+        slips = self.bank.slips()
+        try:
+            scanner.scan(self.wanted.in_large, int(value))
+        except PointFault:
+            self.bank.rest()  # a chip that has gone deaf is a better reason than its points
+            self.bank.verify()
+            raise
         self.bank.verify()
         self.scanned = True
-        transfers_now, slips_now = self.bank.counts()
         return (
             "ok walk_us=%d rest_us=%d wide_us=%d confirm_us=%d "
             "walk_transfers=%d transfers=%d slips=%d doubts=%d"
@@ -157,8 +163,8 @@ class Commands:
                 scanner.wide_us,
                 scanner.confirm_us,
                 scanner.walk_transfers,
-                transfers_now - transfers,
-                slips_now - slips + scanner.slips,
+                self.bank.transfers() - transfers,
+                self.bank.slips() - slips + scanner.slips,
                 scanner.doubts,
             )
         )
@@ -188,8 +194,11 @@ class Commands:
     def _judge(self, words):
         _expect(words, 0)
         self._need_scan()
+        if not self.wanted.complete:
+            raise Refused("state")
         verdict = self.judgement
         passed = verdict.judge(self.scanner, self.wanted, self.own) and not any(self.scanner.unexplained)
+        self.judged = True
         self.board.panel.show(passed)
         return "ok verdict=%s missing=%s extra=%s swaps=%s" % (
             "pass" if passed else "fail",
@@ -200,7 +209,8 @@ class Commands:
 
     def _pieces(self, words):
         _expect(words, 1)
-        self._need_scan()
+        if not self.judged:
+            raise Refused("state")
         if words[0] not in ("joined", "loose"):
             raise Refused("argument")
         return "ok " + to_hex(self.judgement.pieces if words[0] == "joined" else self.judgement.loose)

@@ -48,9 +48,6 @@ class Expanders:
         self.slips = 0
         self._four = bytearray(4)
         self._six = bytearray(6)
-        # From OLAT round the end of the register file (it rolls over from 0x15 to 0x00) to GPIO,
-        # whose writing is a second writing of the latches.
-        self._round = bytearray(24)
         cs.value(1)
         reset.value(0)  # from here on every point is an input, whatever was before
         reset.value(1)
@@ -103,26 +100,6 @@ class Expanders:
         six[5] = direction >> 8
         self._exchange(six)
 
-    def flash_high(self, chip, latch):
-        """Drive the outputs among `latch` high for a moment, make all 16 inputs, clear the latches.
-
-        One transfer round the whole register file; pull-ups stay on. A released line recovers at
-        once instead of through its pull-up.
-        """
-        buffer = self._round
-        for i in range(24):
-            buffer[i] = 0
-        buffer[0] = _OPCODE | chip << 1
-        buffer[1] = OLAT
-        buffer[2] = latch & 0xFF
-        buffer[3] = latch >> 8
-        buffer[4] = buffer[5] = 0xFF  # IODIR
-        buffer[10] = chip  # DEFVAL, the mark
-        buffer[11] = 0x11 + chip
-        buffer[14] = buffer[15] = _HAEN  # IOCON, as it is
-        buffer[16] = buffer[17] = 0xFF  # GPPU; GPIO at 22 and 23 clears OLAT
-        self._exchange(buffer)
-
     def begin(self):
         """From any state to: addresses on, all points inputs, latches clear. Raises ChipFault.
 
@@ -166,6 +143,7 @@ class Expanders:
 
     def let_go(self):
         """All points inputs, latches clear; not read back, so that it can be done on any way out."""
+        self.cs.value(1)  # an interrupt may have struck between a transfer and its end
         for chip in range(self.fitted):
             self.write(chip, OLAT, 0)
             self.write(chip, IODIR, 0xFFFF)

@@ -64,7 +64,7 @@ class Judge:
         self._find_missing(wanted)
         self._find_extra(wanted, skip)
         self._find_swaps(wanted)
-        return not (any(self.missing) or any(self.extra))
+        return not (any(self.missing) or any(self.extra) or self._unsure(scanner, wanted))
 
     def _find_missing(self, wanted):
         for point in range(self.points):
@@ -85,6 +85,15 @@ class Judge:
                     continue
                 if not self._may_meet(wanted, point, other):
                     self.extra[label >> 3] |= 1 << (label & 7)
+
+    def _unsure(self, scanner, wanted):
+        """Whether a contact within an expected net is in doubt, even if the net hangs together otherwise."""
+        for point in range(self.points):
+            for other in range(point):
+                doubt = scanner.doubtful[point * scanner.width + (other >> 3)] >> (other & 7) & 1
+                if doubt and wanted.nets[point] and wanted.nets[point] == wanted.nets[other]:
+                    return True
+        return False
 
     def _may_meet(self, wanted, point, other):
         here = wanted.nets[point]

@@ -103,14 +103,14 @@ class Scanner:
         bank = self.bank
         seen = self.seen
         width = self.width
-        before = bank.counts()[0]
+        before = bank.transfers()
         base = 0
         for point in range(bank.points):
-            bank.look(point, seen, base, settle_us, point & 15 != 15)
+            bank.look(point, seen, base, settle_us, True)
             if not seen[base + (point >> 3)] >> (point & 7) & 1:
                 self._look(point, seen, base, settle_us)
             base += width
-        self.walk_transfers = bank.counts()[0] - before
+        self.walk_transfers = bank.transfers() - before
         bank.rest()
 
     def _look(self, point, row, base, settle_us):

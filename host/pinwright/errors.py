@@ -36,7 +36,7 @@ class PinwrightError(Exception):
     status: ClassVar[int]
 
     def __init__(self, message: str, *, hint: str = "") -> None:
-        if not message:
+        if not message.strip():
             raise ValueError("an error needs a message")
         super().__init__(message)
         self.message = message
@@ -70,7 +70,7 @@ class _FileError(InputError):
             where += f" `{file}`"
         if key:
             where += f", key `{key}`"
-        super().__init__(f"{where}: {problem}", hint=hint)
+        super().__init__(problem.strip() and f"{where}: {problem}", hint=hint)
 
 
 class ProfileError(_FileError):

@@ -217,7 +217,8 @@ def find_board(hear: Callable[[str], None]) -> SerialLink:
             found.append(port.device)
             seen.append(f"`{port.device}` is a tester (firmware {hello.firmware}, {hello.points} points)")
         except TesterError as error:
-            seen.append(error.message)
+            named = port.device in error.message
+            seen.append(error.message if named else f"`{port.device}`: {error.message}")
         finally:
             link.close()
     if len(found) == 1:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
+from io import StringIO
 from typing import TextIO
 
 from rich.console import Console, RenderableType
@@ -17,10 +18,12 @@ from rich.text import Text
 
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Profile
+from pinwright.cable.wiring import code_point
+from pinwright.errors import UsageError
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.findings import Finding
 
-_TRAILING = re.compile(r" +$", re.MULTILINE)
+_TRAILING = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)  # blanks, and what ends their style
 PIPED_WIDTH = 80  # a pipe has no width of its own: the same text everywhere
 _STYLE = {
     "ok": "bold green",
@@ -33,31 +36,58 @@ _WORD = {"open": "open", "short": "joined", "swap": "exchanged", "intermittent":
 
 
 def _console(stream: TextIO) -> Console:
-    """A console on a stream: as wide as the terminal, or PIPED_WIDTH; honours NO_COLOR."""
-    if stream.isatty():
-        return Console(file=stream, highlight=False, markup=False, emoji=False)
-    return Console(file=stream, width=PIPED_WIDTH, highlight=False, markup=False, emoji=False, no_color=True)
+    """A console as wide as the terminal, or PIPED_WIDTH; honours NO_COLOR.
+
+    It writes to memory: where it finds a broken pipe, rich ends the program with status 1.
+    """
+    terminal = stream.isatty()
+    return Console(
+        file=StringIO(),
+        force_terminal=terminal,
+        width=None if terminal else PIPED_WIDTH,
+        no_color=None if terminal else True,
+        highlight=False,
+        markup=False,
+        emoji=False,
+    )
 
 
 def _print(stream: TextIO, *parts: RenderableType, wrap: bool = True) -> None:
-    """Print, folded to the width unless told otherwise, without blanks at the ends of lines."""
+    """Print, folded to the width unless told otherwise, without blanks at the ends of lines.
+
+    What the stream's encoding cannot say, such as Ω on some pipes, is escaped. Raises UsageError where
+    standard output takes nothing more, such as on a full disk, and BrokenPipeError where nobody reads it.
+    """
     out = _console(stream)
     with out.capture() as captured:
         for part in parts:
             out.print(part, soft_wrap=not wrap)
-    stream.write(_TRAILING.sub("", captured.get()))
+    text, encoding = _TRAILING.sub(r"\1", captured.get()), stream.encoding or "utf-8"
+    try:
+        stream.write(text.encode(encoding, "backslashreplace").decode(encoding))
+    except OSError as error:
+        if stream is not sys.stdout:
+            return  # talk that nobody can hear
+        if isinstance(error, BrokenPipeError):
+            raise
+        raise UsageError(f"standard output cannot be written: {error.strerror}") from error
+
+
+def _harmless(text: str) -> str:
+    """The text with its control characters named: what a board or a file says commands no terminal."""
+    return "".join(char if char.isprintable() or char == "\n" else f"<{code_point(char)}>" for char in text)
 
 
 def say(text: str) -> None:
     """A line of talk on standard error."""
-    _print(sys.stderr, Text(text), wrap=False)
+    _print(sys.stderr, Text(_harmless(text)), wrap=False)
 
 
 def show_error(message: str, hint: str) -> None:
     """What went wrong, and apart from it what to do next."""
-    _print(sys.stderr, Text.assemble(("error: ", "bold red"), message), wrap=False)
+    _print(sys.stderr, Text.assemble(("error: ", "bold red"), _harmless(message)), wrap=False)
     if hint:
-        _print(sys.stderr, Text.assemble("\n", ("hint: ", "bold"), hint), wrap=False)
+        _print(sys.stderr, Text.assemble("\n", ("hint: ", "bold"), _harmless(hint)), wrap=False)
 
 
 def show_table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> None:
@@ -79,6 +109,11 @@ def _table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> Tab
     return table
 
 
+def name_of(profile: Profile) -> str:
+    """`lamp-changer-40 revision B`, or the id alone."""
+    return f"{profile.id} revision {profile.revision}" if profile.revision else profile.id
+
+
 def show_scan(
     profile: Profile,
     facts: Facts,
@@ -95,7 +130,7 @@ def show_scan(
     serial_text = f", serial {serial}" if serial else ""
     head = Text.assemble(
         (profile.title, "bold"),
-        f"\n{profile.id} revision {profile.revision}{serial_text}\n{tester}\n{sockets}\n",
+        f"\n{name_of(profile)}{serial_text}\n{tester}\n{sockets}\n",
     )
     parts: list[RenderableType] = [head]
     parts += _numbered(findings)

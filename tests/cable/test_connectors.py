@@ -109,7 +109,10 @@ def test_a_plug_and_its_socket_are_mirror_images_with_the_same_conductors(name: 
     plug, socket = connector(name), connector(name.removesuffix("plug") + "socket")
     assert {pin: (-x, y) for pin, (x, y) in plug.positions.items()} == socket.positions
     assert (plug.view, plug.pins, plug.rows, plug.conductors) == (
-        socket.view, socket.pins, socket.rows, socket.conductors,
+        socket.view,
+        socket.pins,
+        socket.rows,
+        socket.conductors,
     )
 
 
@@ -293,8 +296,14 @@ def test_an_unknown_name_is_answered_with_names_that_exist(name: str, part: str)
 @pytest.mark.parametrize(
     "name",
     [
-        "dip-040", "dip-\u0664\u0660", "dip-\uff14\uff10", "dip-4\u2070", "dip-+40", "dip-4_0",
-        " dip-40", "dip-40\n",
+        "dip-040",
+        "dip-\u0664\u0660",
+        "dip-\uff14\uff10",
+        "dip-4\u2070",
+        "dip-+40",
+        "dip-4_0",
+        " dip-40",
+        "dip-40\n",
     ],
     ids=ascii,
 )

@@ -57,7 +57,7 @@ def pads_of(footprint: Path) -> Pads:
 
 def from_pin_1(pads: Pads) -> dict[str, Place]:
     """Each pad's place seen from pad 1. Every contact must have one pad."""
-    (left, top), = pads["1"]
+    ((left, top),) = pads["1"]
     return {name: (x - left, y - top) for name, ((x, y),) in pads.items()}
 
 

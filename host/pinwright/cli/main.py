@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import signal
 import sys
 import tempfile
 import traceback
@@ -18,7 +19,7 @@ from importlib import import_module
 from typing import Any, NoReturn
 
 from pinwright import __version__
-from pinwright.errors import PinwrightError, UsageError
+from pinwright.errors import OwnBug, PinwrightError, UsageError
 
 # Command → its module and a line for the list. A module is imported only when it is needed.
 COMMANDS = {
@@ -61,6 +62,9 @@ def parser(command: str | None = None) -> Parser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Returns its exit status; never raises."""
     words = list(sys.argv[1:] if argv is None else argv)
+    # Python has none where the shell closed them (`>&-`).
+    sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+    sys.stderr = sys.stderr or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
     as_json = "--json" in words
     try:
         status = _run(words)
@@ -68,23 +72,30 @@ def main(argv: Sequence[str] | None = None) -> int:
         return status
     except KeyboardInterrupt:
         return _tell(as_json, _INTERRUPTED, "interrupted; every point was let go", "")
+    except OwnBug as error:
+        return _tell(as_json, error.status, *_bug(f"{error.message}; "))
     except PinwrightError as error:
         return _tell(as_json, error.status, error.message, error.hint)
     except BrokenPipeError:
-        # Nobody reads any more. Python would complain once more while it flushes at its end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return UsageError.status
+        return UsageError.status  # nobody reads any more
     except OSError as error:
         if error.filename is None and not _can_write():
             return _tell(False, UsageError.status, f"standard output cannot be written: {error.strerror}", "")
         return _tell(as_json, 70, *_bug())
-    except Exception:
+    except (Exception, SystemExit):  # nothing below may choose the status by itself
         return _tell(as_json, 70, *_bug())
 
 
 def run() -> NoReturn:
     """The console script."""
-    sys.exit(main())
+    status = main()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # all is said and saved: too late to interrupt
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:  # said already; Python would say it again at its end, and exit with 120
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    sys.exit(status)
 
 
 def _run(words: list[str]) -> int:
@@ -106,8 +117,8 @@ def _can_write() -> bool:
     return True
 
 
-def _bug() -> tuple[str, str]:
-    """Write the details where they can be found; the sentence that says so."""
+def _bug(seen: str = "") -> tuple[str, str]:
+    """Write the details where they can be found; the sentence that says so, after what was seen."""
     details = f"pinwright {__version__}\n{sys.argv}\n{traceback.format_exc()}"
     try:
         with tempfile.NamedTemporaryFile(
@@ -118,7 +129,7 @@ def _bug() -> tuple[str, str]:
     except OSError:
         last = details.strip().splitlines()[-1]
         where = f"the details could not be written anywhere; it was: {last}"
-    return f"this is a bug in pinwright, not in your cable; {where}", "please report it with that file"
+    return f"{seen}this is a bug in pinwright, not in your cable; {where}", "please report it with that file"
 
 
 def _tell(as_json: bool, status: int, message: str, hint: str) -> int:
@@ -126,7 +137,7 @@ def _tell(as_json: bool, status: int, message: str, hint: str) -> int:
     try:
         if as_json:
             document = {"schema": "pinwright/error-1", "status": status, "message": message, "hint": hint}
-            print(json.dumps(document, ensure_ascii=False, indent=2), flush=True)
+            print(json.dumps(document, indent=2), flush=True)
         else:
             from pinwright.terminal import show_error
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from pinwright.cable.profile import Profile
 from pinwright.errors import ProfileError
 from pinwright.library import LoadedProfile, all_profiles, find_profile, library_folders, read_profile
-from pinwright.terminal import say, show_error, show_table, show_text
+from pinwright.terminal import name_of, say, show_error, show_table, show_text
 
 EPILOG = """\
 example: pinwright profiles show lamp-changer-40
@@ -67,7 +67,7 @@ def _list(_: argparse.Namespace) -> int:
 def _show(arguments: argparse.Namespace) -> int:
     loaded = find_profile(arguments.profile, library_folders())
     profile = loaded.profile
-    show_text(f"{profile.title}\n{profile.id} revision {profile.revision}, SHA-256 {loaded.sha256}\n")
+    show_text(f"{profile.title}\n{name_of(profile)}, SHA-256 {loaded.sha256}\n")
     for end in profile.ends:
         show_text(f"end {end.name}: {end.connector.name}" + (f", {end.label}" if end.label else ""))
     show_text(f"wiring: {profile.wiring_text}")
@@ -83,7 +83,8 @@ def _show(arguments: argparse.Namespace) -> int:
     )
     unused = profile.unused()
     if unused:
-        show_text(f"\nmust be free: {' '.join(map(str, unused))}")
+        show_text("")
+        show_table(("must be free",), [(" ".join(map(str, unused)),)])
     return 0
 
 

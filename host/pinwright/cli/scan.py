@@ -102,7 +102,7 @@ def run(arguments: argparse.Namespace) -> int:
         document["serial"] = saved.serial
         document["certificate" if facts.passed else "report"] = str(saved.path)
     if arguments.json:
-        show_text(json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False))
+        show_text(json.dumps(document, indent=2, allow_nan=False))
     else:
         show_scan(
             profile,
@@ -118,7 +118,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _hear(line: str) -> None:
-    say(f"the board says: {''.join(c if c.isprintable() else f'<{code_point(c)}>' for c in line)}")
+    say(f"the board says: {line}")
 
 
 def _tester(scan: Scan, subject: Subject) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -9,7 +10,7 @@ from datetime import UTC, datetime
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import Profile
 from pinwright.tester.session import Scan
-from pinwright.verdict.facts import Facts
+from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.findings import Finding
 
 SCAN_SCHEMA = "pinwright/scan-1"
@@ -56,16 +57,14 @@ def names(pins: Iterable[Pin]) -> list[str]:
     return [str(pin) for pin in pins]
 
 
-def shared_conductors(profile: Profile) -> int:
-    """How many pins belong to nets that reach one end more than once.
+def shared_conductors(pieces: Iterable[Sequence[Pin]]) -> int:
+    """How many conductors may run beside others of the same measured piece, so that one could be broken.
 
-    Their conductors are joined at both ends, so continuity proves the net but not each conductor.
+    A piece with one pin at an end has no such conductors there: each of its pins is proven by itself.
+    With two or more at both ends, the end with fewer pins says how many conductors there are.
     """
-    return sum(
-        len(net.pins)
-        for net in profile.nets
-        if len({pin.end for pin in net.pins}) > 1 and len({pin.end for pin in net.pins}) < len(net.pins)
-    )
+    counts = [sorted(Counter(pin.end for pin in piece).values()) for piece in pieces]
+    return sum(pins for ends in counts for pins in ends[:-1] if pins > 1)
 
 
 def scan_document(
@@ -128,6 +127,7 @@ def record_document(
 ) -> dict[str, object]:
     """What is kept of a scan: the scan, what it rests on, and what it does not say. Not yet sealed."""
     evidence = scan.evidence
+    facts = compare(subject.profile, evidence.measurement(scan.placement))
     passed = document["verdict"] == "pass"
     return {
         "schema": RECORD_SCHEMA,
@@ -140,7 +140,7 @@ def record_document(
         "decision": DECISION,
         "method": METHOD,
         "not_measured": list(NOT_MEASURED),
-        "conductors_not_proven_singly": shared_conductors(subject.profile),
+        "conductors_not_proven_singly": shared_conductors(facts.nets),
         "limits": {"max_ohms": subject.max_ohms, "checked": False},
         "profile_text": subject.profile_text,
         "evidence": {

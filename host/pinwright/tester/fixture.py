@@ -112,14 +112,16 @@ def place(
     """Put every end of a cable into a socket.
 
     `idc-2x20` and `header-2x20` go into J1, then J2; a DIP plug into S1; everything else through an
-    adapter that brings pin k to position k of the first free socket. by_hand (end → socket) decides
-    for the ends it names. Where the given order of the ends leaves one without a socket, those that
-    plug straight in are placed first. Raises PlacementError.
+    adapter that brings pin k to position k of the first free of J1, J2, S1. by_hand (end → socket)
+    decides for the ends it names. Where the given order of the ends leaves one without a socket,
+    those that plug straight in are placed first. Raises PlacementError.
     """
     by_hand = by_hand or {}
+    # The DIP socket is kept for DIP plugs as long as another one will do.
+    order_of_choice = sorted(fixture.sockets, key=lambda socket: socket.kind == "zif-40")
     usable = {
         socket.name: socket
-        for socket in fixture.sockets
+        for socket in order_of_choice
         if socket.takes_cables and max(socket.points) < fitted_points
     }
     _check_by_hand(ends, fixture, usable, by_hand)

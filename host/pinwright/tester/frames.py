@@ -52,7 +52,8 @@ def encode(seq: int, words: str) -> bytes:
     """A request line, newline included. seq: 1 to 255. Raises ValueError if it would not frame."""
     body = f">{seq:02X} {words}".encode("ascii")
     line = body + b" %04X" % crc16(body)
-    if not 1 <= seq <= 255 or len(line) > MAX_LINE or not words.isprintable() or words != words.strip():
+    sound = words.isprintable() and words == words.strip() != ""
+    if not 1 <= seq <= 255 or len(line) > MAX_LINE or not sound:
         raise ValueError(f"not a request: {seq} {words!r}")
     return line + b"\n"
 

@@ -60,9 +60,9 @@ class Evidence:
     def check(self, fixture: Fixture, placement: Placement) -> None:
         """Prove from the raw looks what the board concluded from them. Raises Disagreement.
 
-        Of every pair that no walk by ports decided: seen from both sides is joined, seen from neither
-        is not. Every point saw itself. The tester's own references are joined in pairs. What `apart`
-        says of each point agrees with its links.
+        A pair is joined or doubtful from both its sides. Of every pair that no walk by ports decided:
+        seen from both sides is joined, seen from neither is not. Every point saw itself. The tester's
+        own references are joined in pairs. What `apart` says of each point agrees with its links.
         """
         seen = [self.row(self.seen, point) for point in range(self.points)]
         joined = [self.row(self.joined, point) for point in range(self.points)]
@@ -86,11 +86,12 @@ class Evidence:
                 together = self.group[point] != 0 and self.group[point] == self.group[other]
                 mutual = (seen[point] >> other & 1) + (seen[other] >> point & 1)
                 said = (joined[point] >> other & 1) + 2 * (doubtful[point] >> other & 1)
+                answer = (joined[other] >> point & 1) + 2 * (doubtful[other] >> point & 1)
                 if self.group[point] or self.group[other]:
                     fits = together or said != 1 or mutual > 0
                 else:
                     fits = said in {0: (0,), 1: (0, 1, 2), 2: (1, 2)}[mutual]
-                if not fits:
+                if not fits or said != answer:
                     raise Disagreement(
                         f"the board's evidence contradicts itself between {name(point)} and {name(other)}"
                     )
@@ -101,19 +102,24 @@ class Evidence:
                 raise Disagreement(
                     f"the tester's own {name(pair[0])}–{name(pair[1])} does not read as joined, and alone"
                 )
-        self._check_apart([j | d for j, d in zip(joined, doubtful, strict=True)], name)
+        self._check_apart(joined, [j | d for j, d in zip(joined, doubtful, strict=True)], name)
 
-    def _check_apart(self, linked: Sequence[int], name: Callable[[int], str]) -> None:
-        """Every point that conducts to something outside its port has a link that leads there."""
+    def _check_apart(self, joined: Sequence[int], linked: Sequence[int], name: Callable[[int], str]) -> None:
+        """A point conducts to something outside its port if, and only if, a link leads there.
+
+        A doubtful link is enough for the first, none for the second.
+        """
         apart = int.from_bytes(self.apart, "little")
-        for piece in _components(linked):
-            if len({point // 8 for point in piece}) > 1:
-                continue
-            for point in piece:
-                if apart >> point & 1:
-                    raise Disagreement(
-                        f"{name(point)} conducts to something while all else is low, but to nothing by itself"
-                    )
+        for point in (point for piece in _components(linked) if not _several_ports(piece) for point in piece):
+            if apart >> point & 1:
+                raise Disagreement(
+                    f"{name(point)} conducts to something while all else is low, but to nothing by itself"
+                )
+        for point in (point for piece in _components(joined) if _several_ports(piece) for point in piece):
+            if not apart >> point & 1:
+                raise Disagreement(
+                    f"{name(point)} conducts to something by itself, but to nothing while all else is low"
+                )
 
     def measurement(self, placement: Placement) -> Measurement:
         """The same in pins. The tester's own references are left out."""
@@ -137,6 +143,10 @@ def bits(number: int) -> Iterator[int]:
         low = number & -number
         yield low.bit_length() - 1
         number ^= low
+
+
+def _several_ports(piece: Sequence[int]) -> bool:
+    return len({point // 8 for point in piece}) > 1
 
 
 def _components(rows: Sequence[int]) -> Iterator[list[int]]:

@@ -112,6 +112,8 @@ def _ask(
     if reply[0] == "error" and len(reply) > 1:
         values = dict(_value(word) for word in reply[2:])
         points = int.from_bytes(_hex(values.get("points", "")), "little")
+        if points >> session.fixture.points:
+            raise LinkCorrupt(f"the board complains of a point that no tester has: {' '.join(reply)}")
         raise complaint(reply[1], values, session.where(points), words)
     raise LinkCorrupt(f"the board answers `{' '.join(reply)}` to `{words}`")
 
@@ -140,8 +142,8 @@ def _number(values: Mapping[str, str], key: str) -> int:
 def greet() -> Generator[Request, Reply, Hello]:
     """Ask a board who it is. Raises LinkCorrupt where the answer is no tester's."""
     reply = yield Request("hello", 1.0)
-    values = dict(_value(word) for word in reply[1:])
-    if reply[0] != "ok" or not values.get("id"):
+    values = dict(_value(word) for word in reply[1:]) if reply[0] == "ok" else {}
+    if not values.get("id"):
         raise LinkCorrupt(f"the board answers `{' '.join(reply)}` to `hello`")
     hello = Hello(
         _number(values, "protocol"),

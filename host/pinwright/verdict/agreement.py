@@ -9,7 +9,11 @@ from pinwright.verdict.facts import Facts, compare
 
 
 def decide(profile: Profile, scan: Scan) -> Facts:
-    """The host's facts, once the board is found to have the same. Raises Disagreement."""
+    """The host's facts, once the board is found to have the same. Raises Disagreement.
+
+    Also where a contact is in doubt that makes nothing missing and nothing extra: two pins of a net
+    that hangs together otherwise. There is no fault to name then, and no ground for a pass.
+    """
     facts = compare(profile, scan.evidence.measurement(scan.placement))
     ours = BoardVerdict(
         facts.passed,
@@ -21,6 +25,12 @@ def decide(profile: Profile, scan: Scan) -> Facts:
             f"board and host judge this scan differently: {_in_words(scan.board_verdict)} says the board, "
             f"{_in_words(ours)} says the host",
             hint="scan again; if it happens again, one of the two has a fault: please report it",
+        )
+    if facts.unsure and not (facts.missing or facts.extra):
+        pairs = ", ".join(f"{one}–{other}" for one, other in facts.unsure[:6])
+        raise Disagreement(
+            f"contacts conducted in some looks and not in others: {pairs}",
+            hint="press the plugs home, keep the cable still, and scan again; if it stays so, resolder these",
         )
     return facts
 

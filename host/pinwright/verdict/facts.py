@@ -43,18 +43,20 @@ class Facts:
     """How a measured cable differs from its profile.
 
     nets: measured pieces of two or more pins. doubtful: pairs that conducted now and then; they count
-    as open in `missing` and as joined in `extra`, so that no doubt helps a cable to pass.
+    as open in `missing` and as joined in `extra`, so that no doubt helps a cable to pass. unsure: those
+    of them that are within one expected net, which may hang together otherwise.
     """
 
     nets: tuple[Piece, ...]
     missing: tuple[Missing, ...]
     extra: tuple[Extra, ...]
     doubtful: tuple[tuple[Pin, Pin], ...]
+    unsure: tuple[tuple[Pin, Pin], ...]
 
     @property
     def passed(self) -> bool:
-        """Every expected net is one piece, and nothing else is joined to it."""
-        return not self.missing and not self.extra
+        """Every expected net is one piece, nothing else is joined to it, and no contact in it is in doubt."""
+        return not (self.missing or self.extra or self.unsure)
 
 
 class _Pieces:
@@ -118,9 +120,12 @@ def compare(profile: Profile, measured: Measurement) -> Facts:
         )
     else:
         pieces = nets
+    pairs = {(min(pair, key=in_order), max(pair, key=in_order)) for pair in measured.doubtful}
+    doubtful = tuple(sorted(pairs, key=lambda pair: tuple(map(in_order, pair))))
     net_of = {pin: net for net in profile.nets for pin in net.pins}
     extra = tuple(found for piece in pieces if (found := _extra(piece, net_of, profile)))
-    return Facts(tuple(nets), missing, extra, measured.doubtful)
+    unsure = tuple(pair for pair in doubtful if net_of.get(pair[0], pair[0]) is net_of.get(pair[1]))
+    return Facts(tuple(nets), missing, extra, doubtful, unsure)
 
 
 def _missing(net: Net, joined: _Pieces) -> Missing | None:

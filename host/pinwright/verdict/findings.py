@@ -27,23 +27,19 @@ def explain(facts: Facts) -> tuple[Finding, ...]:
     opens = [fact for fact in facts.missing if id(fact) not in told]
     settled = {net.pins for pair in swaps for fact in pair for net in [fact.net]}
     shorts = [fact for fact in facts.extra if not _is_of_swaps(fact, settled)]
-    unsteady = {frozenset(pair) for pair in facts.doubtful}
-    findings = [_swap(one, other) for one, other in swaps]
-    findings += [_open(fact, unsteady) for fact in opens]
-    findings += [_short(fact, unsteady) for fact in shorts]
+    findings = [_swap(one, other, facts) for one, other in swaps]
+    findings += [_open(fact, facts) for fact in opens]
+    findings += [_short(fact, facts) for fact in shorts]
     return tuple(sorted(findings, key=lambda finding: _RANK[finding.kind]))
 
 
+_MANY = 10  # pins that a sentence can still carry
 _RANK = {"swap": 0, "open": 1, "short": 2, "intermittent": 3}
-
-
-def _pieces_of(fact: Missing) -> set[frozenset[Pin]]:
-    return {frozenset(piece) for piece in fact.pieces}
 
 
 def _swaps(facts: Facts) -> Iterator[tuple[Missing, Missing]]:
     """Pairs of two-pin nets that are whole again when one pin of each is exchanged."""
-    measured = {frozenset(fact.pins) for fact in facts.extra}
+    measured = {frozenset(piece) for piece in facts.nets}
     pairs = [fact for fact in facts.missing if len(fact.net.pins) == 2]
     piece_of = {pin: piece for piece in measured if len(piece) == 2 for pin in piece}
     done: set[Pin] = set()
@@ -65,30 +61,38 @@ def _name(fact: Missing) -> str:
     return fact.net.signal or "–".join(map(str, fact.net.pins[:3])) + ("…" if len(fact.net.pins) > 3 else "")
 
 
+def _in_pieces(pieces: tuple[tuple[Pin, ...], ...]) -> str:
+    """`A.1 and A.2 / B.1`; where one piece is large it is what the others came off from."""
+    largest = max(pieces, key=len)
+    if len(largest) <= _MANY:
+        return " / ".join(map(_list, pieces))
+    apart = " / ".join(_list(piece) for piece in pieces if piece is not largest)
+    return f"{apart} / the other {len(largest)} pins"
+
+
 def _list(pins: tuple[Pin, ...]) -> str:
-    """`A.1`, `A.1 and A.2`, `A.1, A.2 and A.3`; long lists are cut with a count."""
+    """`A.1`, `A.1 and A.2`, `A.1, A.2 and A.3`."""
     names = [str(pin) for pin in pins]
-    if len(names) > 10:
-        names = [*names[:9], f"{len(names) - 9} more"]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def _swap(one: Missing, other: Missing) -> Finding:
+def _swap(one: Missing, other: Missing, facts: Facts) -> Finding:
     (a, b), (c, d) = one.net.pins, other.net.pins
-    signals = [fact.net.signal for fact in (one, other) if fact.net.signal]
+    e, f = (d, c) if {a, c} in map(set, facts.nets) else (c, d)  # a hangs on f, b on e
+    signals = {fact.net.signal: None for fact in (one, other) if fact.net.signal}  # ordered
     who = " and ".join(signals) if len(signals) == 2 else f"{a}–{b} and {c}–{d}"
     return Finding(
         "swap",
         f"{who} are exchanged: {a} belongs with {b} and {c} with {d}, but they are crossed",
         tuple(sorted((a, b, c, d), key=in_order)),
-        f"Exchange the two conductors at one end: at {a} and {c}, or at {b} and {d}. Continuity cannot tell "
+        f"Exchange the two conductors at one end: at {a} and {e}, or at {b} and {f}. Continuity cannot tell "
         "which end is wrong.",
     )
 
 
-def _open(fact: Missing, unsteady: set[frozenset[Pin]]) -> Finding:
-    pieces = " / ".join(_list(piece) for piece in fact.pieces)
-    if _made_whole_by(fact.pieces, unsteady):
+def _open(fact: Missing, facts: Facts) -> Finding:
+    pieces = _in_pieces(fact.pieces)
+    if _whole_at_times(fact, facts):
         return Finding(
             "intermittent",
             f"{_name(fact)} conducts in some looks and not in others: {pieces}",
@@ -110,11 +114,11 @@ def _open(fact: Missing, unsteady: set[frozenset[Pin]]) -> Finding:
     )
 
 
-def _short(fact: Extra, unsteady: set[frozenset[Pin]]) -> Finding:
+def _short(fact: Extra, facts: Facts) -> Finding:
     signals = list(dict.fromkeys(net.signal for net in fact.nets if net.signal))
     who = f"{' and '.join(signals)} are joined" if len(signals) > 1 else "wrongly joined"
     spare = f"; nothing should be on {_list(fact.unused)}" if fact.unused else ""
-    if any(pair <= frozenset(fact.pins) for pair in unsteady):
+    if _joined_at_times(fact, facts):
         return Finding(
             "intermittent",
             f"{who} in some looks and not in others: {_list(fact.pins)}{spare}",
@@ -131,7 +135,18 @@ def _short(fact: Extra, unsteady: set[frozenset[Pin]]) -> Finding:
     )
 
 
-def _made_whole_by(pieces: tuple[tuple[Pin, ...], ...], unsteady: set[frozenset[Pin]]) -> bool:
-    """Whether doubtful pairs touch two pieces of the net, so that it conducts at times."""
-    touched = [piece for piece in pieces if any(pair & set(piece) for pair in unsteady)]
-    return len(touched) > 1
+def _whole_at_times(fact: Missing, facts: Facts) -> bool:
+    """Whether doubtful pairs join all pieces of the net."""
+    links = [set(pins) for pins in (*facts.nets, *facts.doubtful)] if facts.doubtful else []
+    reached = {fact.net.pins[0]}
+    while more := [link for link in links if link & reached and not link <= reached]:
+        reached.update(*more)
+    return reached.issuperset(fact.net.pins)
+
+
+def _joined_at_times(fact: Extra, facts: Facts) -> bool:
+    """Whether a doubtful pair is among what joins these pins. One within a net joins nothing wrongly."""
+    return any(
+        set(fact.pins).issuperset(pair) and not any(set(net.pins).issuperset(pair) for net in fact.nets)
+        for pair in facts.doubtful
+    )

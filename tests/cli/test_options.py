@@ -1,0 +1,179 @@
+"""The options of `pinwright scan`, one by one."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pinwright.records.document import open_sealed
+
+SIM = ("--port", "sim")
+
+
+@pytest.fixture
+def scanned(pinwright: Any) -> Callable[..., Any]:
+    """A good cable's document, nothing recorded."""
+
+    def scanned(profile: str, *words: object) -> Any:
+        ran = pinwright("scan", profile, *SIM, "--no-certificate", "--json", *words)
+        assert 0 == ran.status, ran
+        return ran.document
+
+    return scanned
+
+
+def recorded(place: Path) -> list[str]:
+    return sorted(name for name in os.listdir(place) if not name.startswith("."))
+
+
+@pytest.mark.parametrize(
+    ("words", "sockets"),
+    [
+        (["--at", "A=J2"], {"A": "J2", "B": "J1"}),
+        (["--at", "A=J2", "B=S1"], {"A": "J2", "B": "S1"}),
+        (["--at", "A=J2", "--at", "B=J1"], {"A": "J2", "B": "J1"}),
+    ],
+)
+def test_an_end_goes_where_it_is_put_by_hand(words: list[str], sockets: Any, scanned: Any) -> None:
+    assert sockets == scanned("straight-34", *words)["sockets"]
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--at", "A"], "`--at A` should be written END=SOCKET, such as `--at A=J1`"),
+        (["--at", "=J1"], "`--at =J1` should be written"),
+        (["--at", "A="], "`--at A=` should be written"),
+        (["--at", "A=J1", "A=J2"], "`--at` names end `A` twice"),
+        (["--at", "A=J1", "B=J1"], "`--at` puts two ends into socket `J1`"),
+        (["--at", "Q=J1"], "the cable has no end `Q`; its ends are A, B"),
+        (["--at", "A=J9"], "no socket `J9`; there are J1, S1, J2"),
+        (["--at", "A=PROBE"], "no socket `PROBE`"),
+    ],
+)
+def test_a_socket_that_cannot_be_is_refused(words: list[str], sentence: str, pinwright: Any) -> None:
+    assert sentence in pinwright("scan", "straight-34", *SIM, "--no-certificate", *words).error(2)
+
+
+@pytest.mark.parametrize("text", ["0", "-1", "nan", "inf", "1e9", "five", "", "5 ohms", "0x5"])
+def test_a_limit_that_is_no_number_of_ohms_is_refused(text: str, pinwright: Any) -> None:
+    message = pinwright("scan", "straight-34", *SIM, "--no-certificate", f"--max-ohms={text}").error(2)
+    assert f"`--max-ohms {text}` should be a number of ohms above 0, at most 10000" == message
+
+
+def test_a_limit_that_is_not_checked_is_written_down_and_said_to_be_so(
+    pinwright: Any, tmp_path: Path
+) -> None:
+    ran = pinwright("scan", "straight-34", *SIM, "--records", tmp_path, "--max-ohms", "1.5")
+    assert 0 == ran.status
+    assert "note: this tester does not measure ohms" in ran.err
+    record = open_sealed((tmp_path / recorded(tmp_path)[0]).read_bytes())
+    assert {"max_ohms": 1.5, "checked": False} == record["limits"]
+
+
+@pytest.mark.parametrize("name", ["[red]x[/]", "Ω", "名", "x" * 80, "O’B :smile: \\[b]"])
+def test_an_operator_is_recorded_as_written(name: str, pinwright: Any, tmp_path: Path) -> None:
+    ran = pinwright("scan", "service-lead-9", *SIM, "--records", tmp_path, "--json", "--operator", name)
+    assert (0, name) == (ran.status, ran.document["operator"])
+    assert name == open_sealed(Path(ran.document["certificate"]).read_bytes())["scan"]["operator"]
+
+
+@pytest.mark.parametrize(
+    ("name", "sentence"),
+    [
+        ("a\nb", "contains U+000A"),
+        ("\x1b[31m", "contains U+001B"),
+        ("a\u202eb", "contains U+202E"),
+        ("a\u200bb", "contains U+200B"),
+        ("\udcff", "contains U+DCFF"),
+        ("x" * 81, "should be 1 to 80 characters"),
+        ("", "should be 1 to 80 characters"),
+        ("   ", "should be 1 to 80 characters"),
+    ],
+)
+def test_an_operator_that_could_mislead_is_refused(name: str, sentence: str, pinwright: Any) -> None:
+    message = pinwright("scan", "straight-34", *SIM, "--no-certificate", "--operator", name).error(2)
+    assert f"`--operator` {sentence}" in message
+
+
+def test_markup_in_a_title_is_shown_as_written(pinwright: Any, tmp_path: Path) -> None:
+    file = tmp_path / "odd.toml"
+    file.write_text(
+        '[cable]\nid = "odd"\ntitle = "[red]x[/] :smile: [/b]"\n[ends.A]\nconnector = "idc-2x5"\n'
+        '[ends.B]\nconnector = "idc-2x5"\n[wiring]\nrule = "straight"\n'
+    )
+    ran = pinwright("scan", file, *SIM, "--no-certificate")
+    assert (0, "[red]x[/] :smile: [/b]") == (ran.status, ran.out.splitlines()[0])
+    assert "[red]x[/] :smile: [/b]" == pinwright("profiles", "show", file).out.splitlines()[0]
+
+
+def test_good_nets_are_listed_when_asked_for(pinwright: Any) -> None:
+    short = pinwright("scan", "straight-34", *SIM, "--no-certificate").out
+    assert "all 34 nets are as the profile says (-v lists them)" in short
+    assert "A.17" not in short
+    for option in ("-v", "--verbose"):
+        lines = pinwright("scan", "straight-34", *SIM, "--no-certificate", option).out.splitlines()
+        listed = [line.split() for line in lines if line.endswith(" ok")]
+        assert [[f"A.{n}", f"B.{n}", f"B.{n}", "ok"] for n in range(1, 35)] == listed
+
+
+def test_without_a_certificate_the_folder_is_not_touched(pinwright: Any, tmp_path: Path) -> None:
+    place = tmp_path / "r"
+    ran = pinwright(
+        "scan", "straight-34", *SIM, "--records", place, "--no-certificate", "--serial", "X1", "--json"
+    )
+    assert (0, "X1", None) == (ran.status, ran.document["serial"], ran.document["certificate"])
+    assert not place.exists()
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="XDG is of Linux")
+def test_records_go_to_the_data_folder_of_the_user(process: Any, tmp_path: Path) -> None:
+    ran = process("scan", "straight-34", *SIM, "--json", XDG_DATA_HOME=tmp_path / "data")
+    place = tmp_path / "data" / "pinwright" / "records"
+    assert str(place / "HL34-0001.test-1.certificate.json") == ran.document["certificate"]
+    ran = process("scan", "straight-34", *SIM, "--json", XDG_DATA_HOME="", HOME=tmp_path / "home")
+    place = tmp_path / "home" / ".local" / "share" / "pinwright" / "records"
+    assert str(place / "HL34-0001.test-1.certificate.json") == ran.document["certificate"]
+
+
+def test_serials_are_counted_up(pinwright: Any, bench: Any, tmp_path: Path) -> None:
+    words = ("scan", "lamp-changer-40", "--records", tmp_path, "--json", "--port")
+    serials = [pinwright(*words, port).document["serial"] for port in ("sim", bench([]), "sim")]
+    assert ["HL40-0001", "HL40-0002", "HL40-0003"] == serials
+    assert [
+        "HL40-0001.test-1.certificate.json",
+        "HL40-0002.test-1.report.json",
+        "HL40-0003.test-1.certificate.json",
+    ] == recorded(tmp_path)
+
+
+def test_a_re_test_keeps_the_serial_and_the_earlier_record(
+    pinwright: Any, bench: Any, tmp_path: Path
+) -> None:
+    words = ("scan", "straight-34", "--records", tmp_path, "--serial", "OLD-7", "--json")
+    assert 1 == pinwright(*words, "--port", bench([])).status
+    ran = pinwright(*words, *SIM, "--again")
+    assert (0, "OLD-7") == (ran.status, ran.document["serial"])
+    assert ["OLD-7.test-1.report.json", "OLD-7.test-2.certificate.json"] == recorded(tmp_path)
+
+
+def test_programs_that_run_at_once_take_different_serials(
+    command: Any, surroundings: Any, tmp_path: Path
+) -> None:
+    running = [
+        subprocess.Popen(
+            command("scan", "lamp-changer-40", *SIM, "--records", tmp_path / "r"),
+            env=surroundings(),
+            stdout=subprocess.DEVNULL,
+        )
+        for _ in range(3)
+    ]
+    assert [0, 0, 0] == [program.wait(60) for program in running]
+    names = [f"HL40-{n:04}.test-1.certificate.json" for n in (1, 2, 3)]
+    assert names == recorded(tmp_path / "r")

