@@ -41,7 +41,7 @@ def main(arguments):
     if job == "demo":
         return run(venv, [program(venv, "pinwright"), "demo"] + rest)
     python = program(venv, "python")
-    checks = (["-m", "ruff", "check", "."], ["-m", "mypy"], ["-m", "pytest"] + rest)
+    checks = (["-m", "ruff", "check", "."], ["-m", "mypy"], ["-m", "pytest", "-n", "auto"] + rest)
     return next((status for status in [run(venv, [python] + check, ROOT) for check in checks] if status), 0)
 
 

@@ -72,7 +72,7 @@ def test_a_demo_and_then_the_tests_install_each_thing_once(bootstrap: SimpleName
         "make", "install requirements.txt", "install checkout", "run pinwright demo --fast",
     ] == bootstrap.done  # fmt: skip
     bootstrap.done.clear()
-    checks = ["run python -m ruff check .", "run python -m mypy", "run python -m pytest -k x"]
+    checks = ["run python -m ruff check .", "run python -m mypy", "run python -m pytest -n auto -k x"]
     assert 0 == bootstrap.main(["test", "-k", "x"])
     assert ["install requirements-test.txt", "install checkout", *checks] == bootstrap.done
     bootstrap.done.clear()

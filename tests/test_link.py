@@ -166,9 +166,21 @@ def test_bytes_that_are_no_text_do_not_upset_anything(clock: Clock) -> None:
 
 
 def test_a_reply_to_another_request_is_not_taken_for_the_answer(clock: Clock) -> None:
-    error = trouble(Played(clock, ok(9)))
-    assert LinkCorrupt is type(error)
-    assert "`port` answers request 9, but 1 was asked" == error.message
+    line = Line(Played(clock, ok, *[ok(9)] * TRIES), lambda text: None)
+    line.ask(Request("hello", 2.0))
+    with pytest.raises(LinkCorrupt) as error:
+        line.ask(Request("check", 2.0))
+    assert "it answers request 9, but 2 was asked" in error.value.message
+
+
+def test_a_late_reply_to_a_program_before_this_one_is_passed_over(clock: Clock) -> None:
+    assert ("ok", "a=1") == ask(Played(clock, ok(9) + framed(1, "ok a=1")))
+
+
+def test_what_the_board_prints_right_after_a_reply_is_heard(clock: Clock) -> None:
+    heard: list[str] = []
+    assert ("ok",) == ask(Played(clock, ok(1)[:-2] + b"\n!\n"), heard=heard)  # one read brings both
+    assert ["!"] == heard
 
 
 def test_a_second_reply_to_a_repeated_request_is_passed_over(clock: Clock) -> None:

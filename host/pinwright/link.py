@@ -146,29 +146,33 @@ class Line:
     def _listen(self, decoder: Decoder, previous: int, request: Request) -> tuple[Reply | None, str]:
         """Until the deadline: the reply to the present request, or what came instead."""
         deadline = time.monotonic() + request.deadline_s
-        trouble = ""
+        trouble = stray = ""
         while (left := deadline - time.monotonic()) > 0 and not trouble:
             try:
                 data = self.link.read(left)
             except LinkLost as lost:
                 said = f"; it said: {self.last_words}" if self.last_words else ""
                 raise LinkLost(lost.message + said, hint=lost.hint) from None
+            reply: Reply | None = None
             for event in decoder.feed(data):
                 match event:
                     case Frame(seq, words) if seq == self.seq:
-                        return words, ""
+                        reply = words
                     case Frame(0, words):
                         trouble = f"the board could not read the request ({' '.join(words)})"
                     case Frame(seq, _) if seq == previous:
-                        pass  # the answer to an earlier try of the previous request
+                        pass  # to an earlier try of the previous request
                     case Frame(seq, _):
-                        raise LinkCorrupt(
-                            f"`{self.link.name}` answers request {seq}, but {self.seq} was asked"
-                        )
+                        stray = f"it answers request {seq}, but {self.seq} was asked"
                     case Garbage(text, why):
                         trouble = f"{why} of `{text[:60]}`"
                     case Chatter(text):
                         self._hear(text)
+            if reply is not None:
+                return reply, ""
+            if stray and previous:  # before the first reply it may be meant for a program before this one
+                break
+        trouble = trouble or stray
         if not trouble and decoder.unfinished.startswith("<"):
             trouble = f"a line without an end, `{decoder.unfinished[:60]}`"
         return None, trouble

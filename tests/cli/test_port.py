@@ -121,7 +121,7 @@ def test_another_protocol_is_named_with_both_versions(pinwright: Any, answering_
 def test_a_reply_to_another_request_is_not_taken(pinwright: Any, answering_port: Any) -> None:
     port = answering_port(lambda line: framed(b">63", "ok") if line else b"")
     message = pinwright("scan", "straight-34", "--port", port, *UNRECORDED).error(3)
-    assert f"`{port}` answers request 99, but 1 was asked" == message
+    assert "cannot be read: it answers request 99, but 1 was asked" in message
 
 
 @pytest.mark.usefixtures("once")

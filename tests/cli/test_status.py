@@ -428,7 +428,8 @@ def test_an_interrupted_scan_leaves_nothing_half_done(
                 assert len(records) <= 1
             else:  # it was done before the signal came
                 assert (0, "", 1) == (running.returncode, err, len(records))
-            assert [] == [name for name in visible(folder) if name.startswith("pinwright-sim-")]
+            # Between making a folder and knowing of it nothing can be done; an empty one may stay.
+            assert [] == [path for path in folder.glob("pinwright-sim-*") if any(path.iterdir())]
             assert [] == still_running(folder)
     finally:
         signal.signal(signal.SIGINT, before)

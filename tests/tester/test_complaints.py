@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pinwright.errors import LinkCorrupt, OutsideVoltage, OwnBug, PinwrightError, SelfCheckFailed
+from pinwright.errors import LinkCorrupt, LinkLost, OutsideVoltage, OwnBug, PinwrightError, SelfCheckFailed
 from pinwright.tester.complaints import _TABLE, complaint
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
@@ -96,7 +96,7 @@ def test_a_sentence_needs_no_more_than_the_firmware_gives(code: str) -> None:
         ("bug", SelfCheckFailed, "the firmware failed"),
         ("verb", OwnBug, "`scan settle=20`"),
         ("argument", OwnBug, "`scan settle=20`"),
-        ("state", OwnBug, "`scan settle=20` came out of turn"),
+        ("state", LinkLost, "the board has forgotten what came before `scan settle=20`"),
         ("novel", SelfCheckFailed, "an error that this program does not know: novel"),
     ],
 )

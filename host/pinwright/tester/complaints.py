@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pinwright.errors import LinkCorrupt, OutsideVoltage, OwnBug, SelfCheckFailed, TesterError
+from pinwright.errors import LinkCorrupt, LinkLost, OutsideVoltage, OwnBug, SelfCheckFailed, TesterError
 
 _UNPLUG = (
     "unplug the cable from everything but the tester; if it stays so with no cable in, the tester is at fault"
@@ -55,7 +55,11 @@ _TABLE: dict[str, tuple[type[TesterError], str, str]] = {
     "bug": (SelfCheckFailed, "the firmware failed; the lines it printed say where", _REPORT),
     "verb": (OwnBug, "the board does not know the request `{request}`", _REPORT),  # type: ignore[dict-item]
     "argument": (OwnBug, "the board refuses the request `{request}`", _REPORT),  # type: ignore[dict-item]
-    "state": (OwnBug, "the request `{request}` came out of turn", _REPORT),  # type: ignore[dict-item]
+    "state": (
+        LinkLost,
+        "the board has forgotten what came before `{request}`: it was reset or plugged in again meanwhile",
+        "scan again",
+    ),
 }
 
 

@@ -140,13 +140,19 @@ def _number(values: Mapping[str, str], key: str) -> int:
 
 
 def greet() -> Generator[Request, Reply, Hello]:
-    """Ask a board who it is. Raises LinkCorrupt where the answer is no tester's."""
+    """Ask a board who it is. Raises LinkCorrupt where the answer is no tester's.
+
+    Of a board that speaks another protocol only that, its firmware and its id are told.
+    """
     reply = yield Request("hello", 1.0)
     values = dict(_value(word) for word in reply[1:]) if reply[0] == "ok" else {}
     if not values.get("id"):
         raise LinkCorrupt(f"the board answers `{' '.join(reply)}` to `hello`")
+    protocol = _number(values, "protocol")
+    if protocol != PROTOCOL:  # nothing more can be relied on
+        return Hello(protocol, values.get("firmware", "unknown"), values["id"], 0, 0, "none", "-")
     hello = Hello(
-        _number(values, "protocol"),
+        protocol,
         values.get("firmware", "unknown"),
         values["id"],
         _number(values, "points"),
@@ -202,7 +208,7 @@ def board_map(session: Session) -> tuple[bytes, bytes]:
 
 
 def _scan(session: Session) -> Steps:
-    words = yield from _ask(session, f"scan settle={SETTLE_US}", 10.0, repeatable=False)
+    words = yield from _ask(session, f"scan settle={SETTLE_US}", 20.0, repeatable=False)
     values = dict(_value(word) for word in words)
     session.counts = {key: _number(values, key) for key in values}
 

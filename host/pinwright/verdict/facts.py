@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pinwright.cable.pins import Pin, in_order
@@ -60,38 +60,47 @@ class Facts:
 
 
 class _Pieces:
-    """Disjoint sets of pins (union by size, path halving)."""
+    """Disjoint sets of pins (union by size, path halving). pins: in order, and so are the pieces."""
 
-    def __init__(self, pins: Iterable[Pin]) -> None:
-        self._parent = {pin: pin for pin in pins}
-        self._size = dict.fromkeys(self._parent, 1)
+    def __init__(self, pins: Sequence[Pin]) -> None:
+        self._pins = pins
+        self._number = {pin: number for number, pin in enumerate(pins)}
+        self._parent = list(range(len(pins)))
+        self._size = [1] * len(pins)
 
-    def find(self, pin: Pin) -> Pin:
+    def _root(self, number: int) -> int:
         parent = self._parent
-        while parent[pin] != pin:
-            parent[pin] = pin = parent[parent[pin]]
-        return pin
+        while (above := parent[number]) != number:
+            parent[number] = number = parent[above]
+        return number
 
-    def join(self, one: Pin, other: Pin) -> None:
-        one, other = self.find(one), self.find(other)
-        if one != other:
+    def join(self, pins: Sequence[Pin]) -> None:
+        """All of them become one piece."""
+        first, *others = [self._root(self._number[pin]) for pin in pins]
+        for other in others:
+            one, other = self._root(first), self._root(other)
+            if one == other:
+                continue
             if self._size[one] < self._size[other]:
                 one, other = other, one
             self._parent[other] = one
             self._size[one] += self._size[other]
 
-    def all(self) -> dict[Pin, list[Pin]]:
-        """Representative → members, pieces of one pin left out."""
-        pieces: dict[Pin, list[Pin]] = {}
-        for pin in self._parent:
-            root = self.find(pin)
-            if self._size[root] > 1:
-                pieces.setdefault(root, []).append(pin)
-        return pieces
+    def all(self) -> tuple[Piece, ...]:
+        """The pieces of two or more pins."""
+        roots = [self._root(number) for number in range(len(self._pins))]
+        pieces: dict[int, list[Pin]] = {root: [] for root in roots if self._size[root] > 1}
+        for root, pin in zip(roots, self._pins, strict=True):
+            if root in pieces:
+                pieces[root].append(pin)
+        return tuple(map(tuple, pieces.values()))
 
-
-def _sorted(pins: Iterable[Pin]) -> Piece:
-    return tuple(sorted(pins, key=in_order))
+    def split(self, pins: Sequence[Pin]) -> tuple[Piece, ...]:
+        """These pins, together as they are joined. pins: in order."""
+        pieces: dict[int, list[Pin]] = {}
+        for pin in pins:
+            pieces.setdefault(self._root(self._number[pin]), []).append(pin)
+        return tuple(map(tuple, pieces.values()))
 
 
 def compare(profile: Profile, measured: Measurement) -> Facts:
@@ -99,50 +108,33 @@ def compare(profile: Profile, measured: Measurement) -> Facts:
 
     Pure. Facts are ordered by end and pin, so equal inputs print equally.
     measured.joined: groups of pins found conducting; measured.tested: pins that were driven and read.
-    Raises PinMismatch if the profile names pins that were not tested (wrong fixture).
+    Raises PinMismatch if either names pins that were not tested (wrong fixture).
     """
-    strangers = [pin for pin in profile.pins() if pin not in measured.tested]
+    known = (profile.pins(), *measured.joined, *measured.doubtful)
+    strangers = [pin for pins in known for pin in pins if pin not in measured.tested]
     if strangers:
         raise PinMismatch(
             f"`{profile.id}` has pins that were not tested: {', '.join(map(str, strangers[:6]))}"
         )
-    joined = _Pieces(measured.tested)
+    joined = _Pieces(sorted(measured.tested, key=in_order))
     for group in measured.joined:
-        for pin in group[1:]:
-            joined.join(group[0], pin)
-    nets = sorted((_sorted(piece) for piece in joined.all().values()), key=lambda piece: in_order(piece[0]))
-    missing = tuple(fact for net in profile.nets if (fact := _missing(net, joined)))
-    if measured.doubtful:
-        for one, other in measured.doubtful:
-            joined.join(one, other)
-        pieces = sorted(
-            (_sorted(piece) for piece in joined.all().values()), key=lambda piece: in_order(piece[0])
-        )
-    else:
-        pieces = nets
+        joined.join(group)
+    nets = joined.all()
+    missing = tuple(Missing(net, split) for net in profile.nets if len(split := joined.split(net.pins)) > 1)
+    for pair in measured.doubtful:
+        joined.join(pair)
+    pieces = joined.all() if measured.doubtful else nets
     pairs = {(min(pair, key=in_order), max(pair, key=in_order)) for pair in measured.doubtful}
     doubtful = tuple(sorted(pairs, key=lambda pair: tuple(map(in_order, pair))))
     net_of = {pin: net for net in profile.nets for pin in net.pins}
     extra = tuple(found for piece in pieces if (found := _extra(piece, net_of, profile)))
     unsure = tuple(pair for pair in doubtful if net_of.get(pair[0], pair[0]) is net_of.get(pair[1]))
-    return Facts(tuple(nets), missing, extra, doubtful, unsure)
-
-
-def _missing(net: Net, joined: _Pieces) -> Missing | None:
-    root = joined.find(net.pins[0])
-    if all(joined.find(pin) == root for pin in net.pins):
-        return None
-    split: dict[Pin, list[Pin]] = {}
-    for pin in net.pins:
-        split.setdefault(joined.find(pin), []).append(pin)
-    return Missing(
-        net, tuple(sorted((_sorted(piece) for piece in split.values()), key=lambda piece: in_order(piece[0])))
-    )
+    return Facts(nets, missing, extra, doubtful, unsure)
 
 
 def _extra(piece: Piece, net_of: dict[Pin, Net], profile: Profile) -> Extra | None:
     unused = tuple(pin for pin in piece if pin not in net_of)
-    nets = list({net.pins: net for pin in piece if (net := net_of.get(pin))}.values())
+    nets = list({id(net): net for pin in piece if (net := net_of.get(pin))}.values())
     if not unused and (len(nets) == 1 or _may_meet(nets, profile)):
         return None
     return Extra(piece, tuple(nets), unused)
