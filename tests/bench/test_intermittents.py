@@ -9,7 +9,7 @@ import pytest
 from pinwright.cable.pins import Pin
 from pinwright.virtual.bench import Link
 
-RUNS = 10
+RUNS = 15
 ALLOWED = {"pass", "fail", "Disagreement", "SelfCheckFailed"}
 WHEN = [(0.5, 1.0), (0.5, 7.0), (0.8, 50.0)]  # share of the period it conducts, period in ms
 A_1, A_2, B_1 = Pin("A", "1"), Pin("A", "2"), Pin("B", "1")

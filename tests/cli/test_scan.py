@@ -250,7 +250,10 @@ def test_a_contact_that_comes_and_goes_fails_as_intermittent(
     port = bench(links)
     with Path(port.removeprefix("sim:")).open("a", encoding="utf-8") as file:
         file.write('[[link]]\npins = ["A.34", "B.34"]\nclosed = 0.5\nperiod_ms = 1\n')
-    ran = pinwright("scan", "straight-34", "--port", port, "--no-certificate", "--json")
+    for _ in range(20):  # closed, or open, at every look of one scan: at most one scan in four
+        ran = pinwright("scan", "straight-34", "--port", port, "--no-certificate", "--json")
+        if ran.status == 1 and ran.document["doubtful"]:
+            break
     assert (1, "fail") == (ran.status, ran.document["verdict"])
     assert ["intermittent"] == [finding["kind"] for finding in ran.document["findings"]]
     assert [["A.34", "B.34"]] == ran.document["doubtful"]
