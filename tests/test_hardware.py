@@ -1,6 +1,6 @@
 """One source for each fact of the board: channels.csv and board.toml; everything else agrees with them.
 
-Where the points are and what joins the references: ELECTRICAL, "Circuit".
+Where the points are and what joins the references: hardware/README.md, "The circuit".
 """
 
 from __future__ import annotations

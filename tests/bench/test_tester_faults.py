@@ -103,7 +103,7 @@ def test_no_fault_of_the_tester_lets_a_bad_cable_pass(defect, workplace, good):
         list(pool.map(scan, _faults_at(AT[defect])))
 
 
-# Bad cable, tester's fault, why no scan can tell: ELECTRICAL leaves these to the long check.
+# Bad cable, tester's fault, why no scan can tell: these are for a check with a shorting bar.
 UNDETECTABLE = [
     pytest.param(
         "bridge to an unused pin",

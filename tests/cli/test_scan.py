@@ -1,7 +1,7 @@
 """The main job, end to end: command line, profile, firmware in a simulated board, verdict, record.
 
 What must come out is worked out a second time here from the bench's links alone, by networkx, which
-knows nothing of cables; the shape of the document is CONTRACT's, "scan --json".
+knows nothing of cables; the shape of the document is promised to other programs: DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ SOCKETS = {
     "woven-40": {"A": "J1", "B": "S1", "C": "J2"},
 }
 
-# CONTRACT, "scan --json": each member and what it may be; a list holds any number of its one member.
+# `pinwright/scan-1`: each member and what it may be; a list holds any number of its one member.
 TEXT_OR_NULL = (str, type(None))
 SHAPE: dict[str, Any] = {
     "schema": str,
@@ -56,7 +56,7 @@ SHAPE: dict[str, Any] = {
     "certificate": TEXT_OR_NULL,
     "report": TEXT_OR_NULL,
 }
-BEYOND_CONTRACT = {"doubtful", "counts"}
+BEYOND_THE_PROMISE = {"doubtful", "counts"}
 
 Links = list[list[str]]
 
@@ -68,7 +68,7 @@ def misshapen(value: Any, shape: Any, where: str = "") -> Iterator[str]:
             yield f"{where}: {value}"
             return
         yield from (
-            f"{where}.{key}" for key in value.keys() - shape.keys() - (set() if where else BEYOND_CONTRACT)
+            f"{where}.{key}" for key in value.keys() - shape.keys() - (set() if where else BEYOND_THE_PROMISE)
         )
         for key in shape:
             yield from misshapen(value[key], shape[key], f"{where}.{key}")
@@ -102,7 +102,7 @@ def key_of(piece: Sequence[str]) -> tuple[str, int, str]:
 
 
 def expected_facts(profile: Profile, links: Links) -> dict[str, Any]:
-    """The facts of CONTRACT for a bench with these links."""
+    """The facts promised for a bench with these links."""
     nets = {tuple(map(str, net.pins)): net for net in profile.nets}
     pieces = in_pieces((str(pin) for end in profile.ends for pin in end.pins()), links)
     missing = []

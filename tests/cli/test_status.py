@@ -1,6 +1,6 @@
 """Exit statuses: what is wrong with the input, with the place for records, with us, with who reads.
 
-CONTRACT, "Exit status"; where several apply, the first of 70, 130, 3, 2, 1.
+The table in DEVELOPERS.md; where several apply, the first of 70, 130, 3, 2, 1.
 """
 
 from __future__ import annotations

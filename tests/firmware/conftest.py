@@ -51,7 +51,7 @@ def engine(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> s
 
 
 class Watched(VirtualBoard):
-    """The model, noting what ELECTRICAL forbids. at: does something when transfers reach a number."""
+    """The model, noting what hardware/README.md forbids. at: does something when transfers reach a number."""
 
     def __init__(self, *args: Any, **named: Any) -> None:
         self.broken: list[str] = []

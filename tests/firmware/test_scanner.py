@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 POINTS = 48  # three chips: enough for every path, small enough to be quick
 PORTS = POINTS // 8
-SURELY_SEEN = 13  # pins; ELECTRICAL: from 14 on the pull-ups of a net may hide it
+SURELY_SEEN = 13  # pins; hardware/README.md: from 14 on the pull-ups of a net may hide it
 
 
 class Bank:

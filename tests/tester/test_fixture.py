@@ -18,7 +18,7 @@ from pinwright.tester.fixture import Fixture, Placement, place
 
 FILE = Path(__file__).parents[2] / "hardware" / "fixtures" / "tester-128.toml"
 FULL, SMALL = 128, 80
-FIRST_POINT = {"J1": 0, "S1": 40, "J2": 80}  # of three sockets of 40 pins each; ELECTRICAL, "Circuit"
+FIRST_POINT = {"J1": 0, "S1": 40, "J2": 80}  # of three sockets of 40 pins each; hardware/README.md
 
 
 def the_fixture() -> Fixture:

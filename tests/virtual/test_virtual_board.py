@@ -7,7 +7,7 @@ from pinwright.errors import BenchError
 from pinwright.virtual.bench import Bench
 from pinwright.virtual.board import VirtualBoard
 
-# Sockets of ELECTRICAL: J1 points 0 to 39, S1 40 to 79, J2 80 to 119.
+# Sockets as in hardware/README.md: J1 points 0 to 39, S1 40 to 79, J2 80 to 119.
 POINT_OF = {
     Pin(end, str(n)): first + n - 1
     for end, first in (("A", 0), ("B", 40), ("@J2", 80))
@@ -75,7 +75,7 @@ def test_only_what_is_listed_conducts():
 
 @pytest.mark.parametrize(("ohms", "seen"), [(3_000, True), (2_000_000, False)])
 def test_a_path_is_seen_below_the_sure_limit_and_not_above_the_other(ohms, seen):
-    # ELECTRICAL, the digital walk, two two-pin nets or one free point: sure below 3.7 k, never above 1.47 M.
+    # hardware/README.md, two two-pin nets or one free point: sure below 3.7 k, never above 1.47 M.
     for seed in range(20):
         bank = Bank({"link": [{"pins": ["A.1", "B.1"], "ohms": ohms}], "tester": {"seed": seed}})
         assert seen == (40 in bank.joined(0))

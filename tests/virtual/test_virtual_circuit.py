@@ -63,7 +63,7 @@ def test_a_high_point_against_a_low_one_carries_what_ohms_law_says():
 
 @pytest.mark.parametrize("pairs", [1, 4, 40, 64])
 def test_many_highs_against_lows_pull_vio_down(pairs):
-    # ELECTRICAL: 40 shorted pairs pull VIO to 2.1 V, 64 pairs to 1.7 V.
+    # hardware/README.md: 40 shorted pairs pull VIO to 2.1 V, 64 pairs to 1.7 V.
     wires = [(2 * k, 2 * k + 1, 0.1) for k in range(pairs)]
     circuit = drive(plain(2 * pairs, wires), {p: LOW if p % 2 else HIGH for p in range(2 * pairs)})
     path = (100 + 680 + 0.1 + 680 + 40) / pairs

@@ -21,7 +21,7 @@ def test_a_board_with_fewer_chips_has_the_same_first_ones():
 
 
 @pytest.mark.parametrize(
-    ("name", "low", "high"),  # ELECTRICAL, table of figures: from DS20001952C or derived from it
+    ("name", "low", "high"),  # hardware/README.md: from DS20001952C or derived from it
     [
         ("out_low_ohms", 5.0, 111.0),
         ("out_high_ohms", 5.0, 345.0),

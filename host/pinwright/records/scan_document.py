@@ -70,7 +70,7 @@ def shared_conductors(pieces: Iterable[Sequence[Pin]]) -> int:
 def scan_document(
     subject: Subject, scan: Scan, facts: Facts, findings: Sequence[Finding], serial: str | None
 ) -> dict[str, object]:
-    """The document of CONTRACT, `certificate` and `report` left null for who saves it."""
+    """The document `pinwright/scan-1`, `certificate` and `report` left null for who saves it."""
     profile = subject.profile
     return {
         "schema": SCAN_SCHEMA,

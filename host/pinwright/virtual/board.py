@@ -17,7 +17,7 @@ from .circuit import HARD_OHMS, HIGH, INPUT, LOW, PULLUP, Circuit, Point, Wire
 from .expander import Expander, SpiBus
 from .spread import POINTS_PER_CHIP, parts_of
 
-# RP2040 pins, as in ELECTRICAL's circuit.
+# RP2040 pins, as in hardware/board.toml.
 CHIP_SELECT, RESET = 17, 20
 BUTTON, RED_LAMP, GREEN_LAMP, BUZZER = 14, 12, 13, 15
 _LET_GO_LEVELS = {CHIP_SELECT: 1, RESET: 1, BUTTON: 1}  # pulled up on the board; every other pin rests low

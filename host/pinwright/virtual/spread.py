@@ -1,6 +1,6 @@
 """No two boards are alike: the parts of one virtual board, drawn from its seed.
 
-Typical values and limits are those of ELECTRICAL's figures: limits from Microchip DS20001952C or derived
+Typical values and limits are the figures of hardware/README.md: limits from Microchip DS20001952C or derived
 from it; typical values and spreads assumed until a first board has been measured.
 """
 
