@@ -74,3 +74,10 @@ def test_there_are_keys_to_look_for() -> None:
 def test_every_exit_status_is_named(word: str) -> None:
     passage = DOCUMENTS[0].read_text(encoding="utf-8").partition("Exit status")[2][:400]
     assert re.search(rf"\b{word}\b", passage)
+
+
+def test_the_readme_shows_what_the_demo_says() -> None:
+    """The demo's own output is a golden file; the README's picture of it is a part of that."""
+    (picture,) = re.findall(r"```text\n(.*?)```", DOCUMENTS[0].read_text(encoding="utf-8"), re.DOTALL)
+    golden = (ROOT / "tests" / "cli" / "golden" / "demo.txt").read_text(encoding="utf-8")
+    assert re.sub(r"firmware [\d.]+", "firmware <version>", picture) in golden
