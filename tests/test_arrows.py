@@ -19,6 +19,7 @@ ROOT = Path(__file__).parents[1]
 # The first line whose name fits counts.
 ARROWS = {
     "": "",
+    "__main__": "cli.main",
     "errors": "",
     "cable": "",
     "cable.pins": "",

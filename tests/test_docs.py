@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from pinwright.cable.connectors import FAMILIES, Family
 from pinwright.cable.wiring import RULES
 from pinwright.cli.main import COMMANDS, parser
 
@@ -64,6 +65,12 @@ def test_every_option_is_named(option: str) -> None:
 @pytest.mark.parametrize("key", sorted(keys()))
 def test_every_key_of_a_profile_is_named(key: str) -> None:
     assert re.search(rf"\b{key}\b *=|\[(ends\.\w+\.)?{key}\b|`{key}`", TEXT)
+
+
+@pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.example)
+def test_every_family_of_connectors_is_described(family: Family) -> None:
+    escaped = family.pattern.replace("|", "\\|")
+    assert f"| `{escaped}` | {family.description} | {family.sizes} |" in TEXT
 
 
 def test_there_are_keys_to_look_for() -> None:

@@ -490,6 +490,14 @@ def test_the_one_board_that_answers_is_taken(bench: dict[str, Played | Exception
     assert (1, TRIES) == (len(tester.sent), len(other.sent))
 
 
+def test_a_port_of_another_maker_is_not_opened_but_listed(
+    monkeypatch: pytest.MonkeyPatch, bench: dict[str, Played | Exception]
+) -> None:
+    monkeypatch.setattr(list_ports, "comports", lambda: [SimpleNamespace(device="/dev/ttyUSB7", vid=0x0403)])
+    error = refused()  # `bench` has no such port to open
+    assert "`/dev/ttyUSB7` was not asked: it is not a Raspberry Pi board" in error.message
+
+
 def test_several_boards_are_listed_in_order(bench: dict[str, Played | Exception], clock: Clock) -> None:
     bench |= {"/dev/ttyACM1": a_tester(clock), "/dev/ttyACM0": a_tester(clock)}
     error = refused()

@@ -50,6 +50,9 @@ class Judge:
         self.extra = bytearray((points + 7) // 8)  # bit: label in `loose`
         self.swaps = bytearray(points)  # pairs of net numbers
         self.swap_count = 0
+        self._first = bytearray(points)  # per net of two pins, its pins
+        self._last = bytearray(points)
+        self._members = bytearray(points)
         self._either = bytearray(points * ((points + 7) // 8))
 
     def judge(self, scanner, wanted, skip):
@@ -107,30 +110,35 @@ class Judge:
 
     def _find_swaps(self, wanted):
         """Pairs of two-pin nets that have exchanged one pin each."""
+        first = self._first
+        last = self._last
+        members = self._members
+        for net in range(self.points):
+            members[net] = 0
+        for point in range(self.points):
+            net = wanted.nets[point]
+            if not members[net]:
+                first[net] = point
+            last[net] = point
+            members[net] += 1
         self.swap_count = 0
         for net in range(1, self.points):
-            if not self.missing[net >> 3] >> (net & 7) & 1:
+            if members[net] != 2 or not self._misses(net):
                 continue
-            pair = self._pair(wanted, net)
-            if pair is None:
-                continue
-            for later in range(net + 1, self.points):
-                if not self.missing[later >> 3] >> (later & 7) & 1:
-                    continue
-                other = self._pair(wanted, later)
-                if other and self._exchanged(pair, other) and 2 * self.swap_count + 1 < self.points:
-                    self.swaps[2 * self.swap_count] = net
-                    self.swaps[2 * self.swap_count + 1] = later
+            for other in range(1, net):
+                if 2 * self.swap_count + 1 >= self.points:
+                    return  # as many as can be told
+                if members[other] == 2 and self._misses(other) and self._exchanged(net, other):
+                    self.swaps[2 * self.swap_count] = other
+                    self.swaps[2 * self.swap_count + 1] = net
                     self.swap_count += 1
 
-    def _pair(self, wanted, net):
-        found = [point for point in range(self.points) if wanted.nets[point] == net]
-        return found if len(found) == 2 else None
+    def _misses(self, net):
+        return self.missing[net >> 3] >> (net & 7) & 1
 
-    def _exchanged(self, pair, other):
-        (a, b), (c, d) = pair, other
-        pieces = self.pieces
-        return pieces[a] != pieces[b] and (
-            (pieces[a] == pieces[d] and pieces[c] == pieces[b])
-            or (pieces[a] == pieces[c] and pieces[b] == pieces[d])
-        )
+    def _exchanged(self, net, other):
+        a = self.pieces[self._first[net]]
+        b = self.pieces[self._last[net]]
+        c = self.pieces[self._first[other]]
+        d = self.pieces[self._last[other]]
+        return (a == d and c == b) or (a == c and b == d)

@@ -1,7 +1,7 @@
 """The short check before every scan: does each chip and each point obey, and is nothing outside.
 
 It cannot find a point that is cut off from its socket, nor two points of one net joined inside the
-tester: those look like a cable. The long check with the shorting bar is for them.
+tester: those look like a cable. Only a shorting bar on each socket would show them.
 """
 
 from micropython import const

@@ -21,6 +21,7 @@ from pinwright.tester.session import Reply, Request, greet
 
 T = TypeVar("T")
 TRIES = 3
+RASPBERRY_PI = 0x2E8A  # USB vendor id of the Pico with MicroPython: Raspberry Pi's usb-pid list (from memory)
 _MOST_CHATTER = 200  # lines kept and shown
 
 
@@ -79,9 +80,11 @@ class SerialLink:
 
     def interrupt(self) -> None:
         with suppress(OSError, serial.SerialException):
-            self._port.write(b"\x03")  # ends main.py: every point is let go
-            time.sleep(0.2)
-            self._port.write(b"\x04")  # at the prompt that is left: start again
+            try:
+                self._port.write(b"\x03")  # ends main.py: every point is let go
+                time.sleep(0.2)
+            finally:  # at the prompt that is left: start again, even if interrupted once more
+                self._port.write(b"\x04")
 
     def close(self) -> None:
         with suppress(OSError, serial.SerialException):
@@ -205,12 +208,15 @@ def drive(run: Generator[Request, Reply, T], line: Line) -> T:
 
 
 def find_board(hear: Callable[[str], None]) -> SerialLink:
-    """The one USB serial port that answers as a tester. Raises NoTester with what was seen."""
+    """The one port of a Raspberry Pi board that answers as a tester. Raises NoTester with what was seen."""
     seen: list[str] = []
     found: list[str] = []
     for port in sorted(list_ports.comports(), key=lambda port: port.device):
         if port.vid is None:
-            continue  # built-in ports: opening one may disturb what is on it
+            continue  # a built-in port: no board
+        if port.vid != RASPBERRY_PI:  # opening it may disturb what is on it
+            seen.append(f"`{port.device}` was not asked: it is not a Raspberry Pi board by its USB id")
+            continue
         try:
             link = SerialLink(port.device)
         except NoTester as error:

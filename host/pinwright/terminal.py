@@ -6,6 +6,7 @@ only carrier of meaning: every state has a word.
 
 from __future__ import annotations
 
+import os
 import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
@@ -65,10 +66,12 @@ def _print(stream: TextIO, *parts: RenderableType, wrap: bool = True) -> None:
     text, encoding = _TRAILING.sub(r"\1", captured.get()), stream.encoding or "utf-8"
     try:
         stream.write(text.encode(encoding, "backslashreplace").decode(encoding))
+        stream.flush()  # what is wrong with the stream shows here, where it can be said
     except OSError as error:
         if stream is not sys.stdout:
             return  # talk that nobody can hear
         if isinstance(error, BrokenPipeError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())  # what is buffered still wants out
             raise
         raise UsageError(f"standard output cannot be written: {error.strerror}") from error
 
@@ -96,8 +99,8 @@ def show_table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) ->
 
 
 def show_text(text: str) -> None:
-    """Text on standard output, unchanged."""
-    _print(sys.stdout, Text(text), wrap=False)
+    """Text on standard output, its lines unbroken."""
+    _print(sys.stdout, Text(_harmless(text)), wrap=False)
 
 
 def _table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> Table:
@@ -122,6 +125,7 @@ def show_scan(
     serial: str | None,
     tester: str,
     sockets: str,
+    caveats: Sequence[str],
     saved: str | None,
     verbose: bool,
 ) -> None:
@@ -148,13 +152,13 @@ def show_scan(
         parts.append(
             Text.assemble(("PASS", _STYLE["ok"]), "  every net as it should be, nothing else joined")
         )
-        parts.append(Text("      continuity only: the resistance of the joints was not measured"))
+        parts += [Text(f"      {caveat}") for caveat in caveats]
     else:
         faults = "1 fault" if len(findings) == 1 else f"{len(findings)} faults"
         parts.append(Text.assemble(("FAIL", _STYLE["open"]), f"  {faults}; do not use this cable"))
     _print(sys.stdout, *parts)
     if saved:
-        _print(sys.stdout, Text(f"      {saved}"), wrap=False)
+        _print(sys.stdout, Text(f"      {_harmless(saved)}"), wrap=False)
 
 
 def _numbered(findings: Sequence[Finding]) -> Iterator[Table]:
@@ -176,11 +180,6 @@ def _conductors(
     profile: Profile, facts: Facts, findings: Sequence[Finding]
 ) -> tuple[list[tuple[str | Text, ...]], list[tuple[str | Text, ...]]]:
     """A row for each net, and for each unused pin that something is joined to: faulty rows, good rows."""
-    word_of: dict[Pin, str] = {}
-    for finding in findings:
-        for pin in finding.pins:
-            word_of.setdefault(pin, _WORD[finding.kind])
-    piece_of = {pin: piece for piece in facts.nets for pin in piece}
     wrong = {fact.net.pins for fact in facts.missing}
     wrong |= {net.pins for fact in facts.extra for net in fact.nets}
     bad: list[tuple[str | Text, ...]] = []
@@ -188,19 +187,27 @@ def _conductors(
     for net in profile.nets:
         first, *rest = net.pins
         faulty = net.pins in wrong
-        word = next((word_of[pin] for pin in net.pins if pin in word_of), "open") if faulty else "ok"
-        row = (net.signal, str(first), _pins(rest), _found(first, piece_of), Text(word, style=_STYLE[word]))
-        (bad if faulty else good).append(row)
+        state = _state(net.pins, findings) if faulty else Text("ok", style=_STYLE["ok"])
+        (bad if faulty else good).append((net.signal, str(first), _pins(rest), _found(first, facts), state))
     for fact in facts.extra:
         for pin in fact.unused:
-            found = _found(pin, piece_of) if pin in piece_of else _pins([p for p in fact.pins if p != pin])
-            bad.append(("(free)", str(pin), "nothing", found, Text("joined", style=_STYLE["joined"])))
+            bad.append(("(free)", str(pin), "nothing", _found(pin, facts), _state((pin,), findings)))
     return bad, good
 
 
-def _found(pin: Pin, piece_of: dict[Pin, tuple[Pin, ...]]) -> str:
-    others = [other for other in piece_of.get(pin, ()) if other != pin]
-    return _pins(others) if others else "nothing"
+def _state(pins: Sequence[Pin], findings: Sequence[Finding]) -> Text:
+    """The words of all findings that speak of these pins; the first one's colour."""
+    words = dict.fromkeys(_WORD[finding.kind] for finding in findings if set(finding.pins) & set(pins))
+    return Text(", ".join(words), style=_STYLE[next(iter(words))])
+
+
+def _found(pin: Pin, facts: Facts) -> str:
+    """What a pin was found joined to, steadily or at times."""
+    steady = [other for piece in facts.nets if pin in piece for other in piece if other != pin]
+    at_times = [other for pair in facts.doubtful if pin in pair for other in pair if other != pin]
+    told = [_pins(steady)] if steady else []
+    told += [f"{other} at times" for other in at_times if other not in steady]
+    return ", ".join(told) or "nothing"
 
 
 def _pins(pins: Sequence[Pin]) -> str:

@@ -15,6 +15,7 @@ from pinwright.virtual.bench import TesterSpec
 # hello, check, four of the map, scan, three matrices of sixteen parts, marks, judge, two of pieces, release
 REPLIES = 1 + 1 + 4 + 1 + 3 * 16 + 1 + 1 + 2 + 1
 CUT = [*range(1, 13), 23, 24, 40, REPLIES - 4, REPLIES - 3, REPLIES - 2, REPLIES - 1, REPLIES]
+DELAYS_S = (0.0, 0.06, 0.12, 0.18)
 SCAN = 7  # not repeatable: a second one needs another check
 
 
@@ -70,6 +71,9 @@ def test_a_board_that_stops_answering_is_a_lost_link_within_the_deadline(workpla
 
     began = time.monotonic()
     with ThreadPoolExecutor(4) as pool:
-        outcomes = list(pool.map(scan, (0.0, 0.06, 0.12, 0.18)))
-    assert ["LinkLost"] * 4 == [outcome.verdict for outcome in outcomes]
+        outcomes = list(pool.map(scan, DELAYS_S))
+    for delay_s, outcome in zip(DELAYS_S, outcomes, strict=True):
+        over_before = outcome.verdict == "pass" and outcome.seconds < delay_s
+        assert outcome.verdict == "LinkLost" or over_before, outcome
+    assert "LinkLost" == outcomes[0].verdict
     assert time.monotonic() - began < 15

@@ -38,7 +38,7 @@ def best_of(times: int, work: Callable[[], object]) -> float:
 
 def pinwright(*words: str) -> str:
     done = subprocess.run(
-        [sys.executable, "-m", "pinwright.cli.main", *words],
+        [sys.executable, "-m", "pinwright", *words],
         env={**os.environ, "PYTHONPATH": str(HOST)},
         check=True,
         capture_output=True,

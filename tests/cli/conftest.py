@@ -67,7 +67,7 @@ def command() -> Callable[..., list[str]]:
     """The words that run a command as a program of its own."""
 
     def command(*words: object) -> list[str]:
-        return [sys.executable, "-m", "pinwright.cli.main", *map(str, words)]
+        return [sys.executable, "-m", "pinwright", *map(str, words)]
 
     return command
 

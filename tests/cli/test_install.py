@@ -56,7 +56,7 @@ def test_the_wheel_holds_the_program_and_nothing_else(wheel: Path) -> None:
 def test_an_installed_program_scans(wheel: Path, tmp_path: Path) -> None:
     site = tmp_path / "site"
     zipfile.ZipFile(wheel).extractall(site)
-    script = f"import sys; sys.path.insert(0, {str(site)!r}); from pinwright.cli.main import run; run()"
+    script = f"import sys; sys.path.insert(0, {str(site)!r}); from pinwright.__main__ import run; run()"
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
     words = ["scan", "lamp-changer-40", "--port", "sim", "--records", str(tmp_path / "r")]
     done = subprocess.run(

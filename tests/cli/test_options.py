@@ -177,3 +177,39 @@ def test_programs_that_run_at_once_take_different_serials(
     assert [0, 0, 0] == [program.wait(60) for program in running]
     names = [f"HL40-{n:04}.test-1.certificate.json" for n in (1, 2, 3)]
     assert names == recorded(tmp_path / "r")
+
+
+def test_a_re_test_of_a_cable_that_has_no_record_is_refused(pinwright: Any, tmp_path: Path) -> None:
+    """A slip in the serial would make a new cable of it."""
+    message = pinwright(
+        "scan", "straight-34", "--port", "sim", "--records", tmp_path, "--serial", "OTHER-1", "--again"
+    ).error(2)
+    assert message.startswith("serial `OTHER-1` has no record in ")
+
+
+def test_the_profile_may_stand_behind_at(pinwright: Any) -> None:
+    ran = pinwright("scan", "--port", "sim", "--no-certificate", "--json", "--at", "A=J2", "raw-ribbon-40")
+    assert (0, "J2") == (ran.status, ran.document["sockets"]["A"])
+
+
+def test_an_empty_word_is_no_place_for_records(pinwright: Any) -> None:
+    assert "not an empty word" in pinwright("scan", "straight-34", "--port", "sim", "--records", "").error(2)
+
+
+def test_a_pass_says_what_it_does_not_mean(pinwright: Any, tmp_path: Path) -> None:
+    ran = pinwright("scan", "lamp-changer-40", "--port", "sim", "--no-certificate")
+    assert "the tester was a simulation: no cable was tested" in ran.out
+    assert "a joint or a leak of some tens of kilohms is not noticed" in ran.out
+
+
+def test_grounds_that_are_linked_at_both_ends_are_counted(pinwright: Any, tmp_path: Path) -> None:
+    """One of them is cut: continuity cannot see it, and the result says that."""
+    links = [["A.1", "A.3"], ["B.40", "B.39"], ["A.3", "B.39"]]  # A.1-B.40 is broken
+    show = pinwright("profiles", "show", "lamp-changer-40").out
+    nets = [line.split()[-2:] for line in show.splitlines() if " A." in f" {line}" and " B." in line]
+    bench = tmp_path / "linked.toml"
+    pairs = [*links, *(net for net in nets if net[0] not in ("A.1", "A.3"))]
+    bench.write_text("\n".join(f"[[link]]\npins = {pair}" for pair in pairs).replace("'", '"'))
+    ran = pinwright("scan", "lamp-changer-40", "--port", f"sim:{bench}", "--no-certificate")
+    assert 0 == ran.status
+    assert "2 conductors are joined at both ends and not proven one by one" in ran.out

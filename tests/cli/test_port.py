@@ -215,10 +215,10 @@ def test_without_a_port_what_was_seen_instead_is_listed(
     ("tester", "sentence"),
     [
         ("dead_chips = [3]", "expander 3 does not hold what is written to it"),
-        ("stuck_low = [5]", "low, though nothing pulls low: A.6 (J1.6)"),
-        ("stuck_high = [6]", "not low while driven low: A.7 (J1.7)"),
-        ("outside = {'B.7' = 5.0}", "high, though nothing drives high: A.7 (J1.7), B.7 (J2.7)"),
-        ("outside = {'B.7' = 0.0}", "low, though nothing pulls low: A.7 (J1.7), B.7 (J2.7)"),
+        ("stuck_low = [5]", "reads low though nothing pulls it low: A.6 (J1.6)"),
+        ("stuck_high = [6]", "does not read low while driven low: A.7 (J1.7)"),
+        ("outside = {'B.7' = 5.0}", "reads high though nothing drives it high: A.7 (J1.7), B.7 (J2.7)"),
+        ("outside = {'B.7' = 0.0}", "reads low though nothing pulls it low: A.7 (J1.7), B.7 (J2.7)"),
         ("drop_reply = 9", ""),
     ],
 )

@@ -8,7 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from pinwright.errors import LinkCorrupt, LinkLost, OutsideVoltage, OwnBug, PinwrightError, SelfCheckFailed
+from pinwright.errors import (
+    LinkCorrupt,
+    LinkLost,
+    OutsideVoltage,
+    PinwrightError,
+    ProtocolMismatch,
+    SelfCheckFailed,
+)
 from pinwright.tester.complaints import _TABLE, complaint
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
@@ -85,17 +92,17 @@ def test_a_sentence_needs_no_more_than_the_firmware_gives(code: str) -> None:
             SelfCheckFailed,
             "expander 3 does not hold what is written to it (register 0x12: wrote 0x00FF, read 0x0000)",
         ),
-        ("held-low", OutsideVoltage, "low, though nothing pulls low: A.3 (J1.3)"),
-        ("fed", OutsideVoltage, "high, though nothing drives high: A.3 (J1.3)"),
-        ("not-low", SelfCheckFailed, "not low while driven low: A.3 (J1.3)"),
+        ("held-low", OutsideVoltage, "reads low though nothing pulls it low: A.3 (J1.3)"),
+        ("fed", OutsideVoltage, "reads high though nothing drives it high: A.3 (J1.3)"),
+        ("not-low", SelfCheckFailed, "does not read low while driven low: A.3 (J1.3)"),
         ("reference", SelfCheckFailed, "joined pair A.3 (J1.3) does not read as joined"),
         ("unsteady", SelfCheckFailed, "A.3 (J1.3) among them"),
         ("board-file", SelfCheckFailed, "board.json"),
         ("frame", LinkCorrupt, "could not read the request (checksum)"),
         ("memory", SelfCheckFailed, "out of memory"),
         ("bug", SelfCheckFailed, "the firmware failed"),
-        ("verb", OwnBug, "`scan settle=20`"),
-        ("argument", OwnBug, "`scan settle=20`"),
+        ("verb", ProtocolMismatch, "`scan settle=20`"),
+        ("argument", ProtocolMismatch, "`scan settle=20`"),
         ("state", LinkLost, "the board has forgotten what came before `scan settle=20`"),
         ("novel", SelfCheckFailed, "an error that this program does not know: novel"),
     ],

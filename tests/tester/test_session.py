@@ -303,7 +303,7 @@ def test_a_cable_that_does_not_fit_the_board_is_found_before_anything_is_driven(
         ({"scan": "error state"}, LinkLost, "was reset or plugged in again meanwhile"),
         ({"scan": "ok walk_us=fast"}, LinkCorrupt, "`walk_us=fast` where a number should be"),
         ({"scan": "ok walk_us=-1"}, LinkCorrupt, "`walk_us=-1` where a number should be"),
-        ({"map nets": "error argument"}, OwnBug, "refuses the request `map nets"),
+        ({"map nets": "error argument"}, ProtocolMismatch, "refuses the request `map nets"),
         ({"map done": "ok points=16 crc=0000"}, LinkCorrupt, "another map than was sent"),
         ({"map done": "ok"}, LinkCorrupt, "another map than was sent"),
         ({"rows seen 03": "ok 00"}, LinkCorrupt, "gives 31 bytes of `seen`, not 32"),

@@ -191,7 +191,7 @@ def test_what_only_looks_like_a_swap_is_not_called_one(groups: list[str]) -> Non
 
 def test_the_pins_of_a_large_short_are_all_named() -> None:
     (found,) = explain(facts(PLAIN, [*GOOD, " ".join(f"A.{n}" for n in range(1, 7))]))
-    assert "wrongly joined: A.1, A.2, A.3, A.4, A.5, A.6, B.1, B.2, B.3, B.4, B.5 and B.6" == found.text
+    assert "6 nets are joined: A.1, A.2, A.3, A.4, A.5, A.6, B.1, B.2, B.3, B.4, B.5 and B.6" == found.text
     assert 12 == len(found.pins)
 
 

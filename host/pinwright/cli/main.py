@@ -10,7 +10,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import signal
 import sys
 import tempfile
 import traceback
@@ -71,7 +70,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return status
     except KeyboardInterrupt:
-        return _tell(as_json, _INTERRUPTED, "interrupted; every point was let go", "")
+        points = "; every point was let go" if {"scan", "demo"} & set(words) else ""
+        return _tell(as_json, _INTERRUPTED, f"interrupted{points}", "")
     except OwnBug as error:
         return _tell(as_json, error.status, *_bug(f"{error.message}; "))
     except PinwrightError as error:
@@ -84,18 +84,6 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _tell(as_json, 70, *_bug())
     except (Exception, SystemExit):  # nothing below may choose the status by itself
         return _tell(as_json, 70, *_bug())
-
-
-def run() -> NoReturn:
-    """The console script."""
-    status = main()
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # all is said and saved: too late to interrupt
-    for stream in (sys.stdout, sys.stderr):
-        try:
-            stream.flush()
-        except OSError:  # said already; Python would say it again at its end, and exit with 120
-            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
-    sys.exit(status)
 
 
 def _run(words: list[str]) -> int:
@@ -145,7 +133,3 @@ def _tell(as_json: bool, status: int, message: str, hint: str) -> int:
     except OSError:
         pass  # nobody to tell; the status still says it
     return status
-
-
-if __name__ == "__main__":
-    run()

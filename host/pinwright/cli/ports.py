@@ -8,6 +8,7 @@ from pathlib import Path
 
 from pinwright import resources
 from pinwright.cable.profile import Profile
+from pinwright.errors import BenchError, UsageError
 from pinwright.link import Link, SerialLink, find_board
 from pinwright.terminal import say
 from pinwright.tester.fixture import Fixture, place
@@ -23,9 +24,15 @@ def opened(
         from pinwright.virtual.bench import Bench, good_bench, read_bench
         from pinwright.virtual.process import VirtualTester
 
-        bench: Bench = read_bench(Path(port[4:])) if port.startswith("sim:") else good_bench(profile)
+        file = port[4:]
+        if port == "sim:":
+            raise UsageError("`--port sim:` lacks the bench file: `sim:FILE`, or `sim` for a good cable")
+        bench: Bench = read_bench(Path(file)) if file else good_bench(profile)
         placement = place(profile.ends, fixture, 16 * bench.tester.fitted, by_hand)
-        tester = VirtualTester(bench, placement.point_of, resources.folder("firmware"))
+        try:
+            tester = VirtualTester(bench, placement.point_of, resources.folder("firmware"))
+        except BenchError as error:
+            raise error.in_file(file) from error
         if not tester.engine.startswith("MicroPython"):
             say(f"no MicroPython for this machine: the firmware runs under {tester.engine}")
         link = tester

@@ -73,7 +73,10 @@ def _show(arguments: argparse.Namespace) -> int:
     show_text(f"wiring: {profile.wiring_text}")
     for name, joined in profile.common.items():
         show_text(f"common {name}: joined {joined}")
-    show_text(f"limits: links at most {profile.max_ohms:g} Ω, leaks at least {profile.min_leak_ohms:g} Ω")
+    show_text(
+        f"limits: links at most {profile.max_ohms:g} Ω, leaks at least {profile.min_leak_ohms:g} Ω "
+        "(where the tester measures)"
+    )
     for note in (*profile.spare, *profile.notes):
         show_text(f"note: {note}")
     show_text("")

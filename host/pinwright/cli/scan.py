@@ -10,12 +10,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from pinwright import __version__
+from pinwright.cable.profile import Profile
 from pinwright.cable.wiring import code_point
 from pinwright.cli.ports import is_virtual, opened
 from pinwright.errors import RecordsError, SerialError, UsageError
-from pinwright.library import LoadedProfile, find_profile, library_folders, read_fixture
+from pinwright.library import find_profile, library_folders, read_fixture
 from pinwright.link import Line, drive
-from pinwright.records.scan_document import Subject, record_document, scan_document
+from pinwright.records.scan_document import Subject, record_document, scan_document, shared_conductors
 from pinwright.records.store import Saved, Store, check_serial, default_place
 from pinwright.terminal import say, show_scan, show_text
 from pinwright.tester.session import Scan, Session
@@ -39,14 +40,14 @@ _MOST_OPERATOR = 80
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = "Scan one cable, judge it against its profile, show it and record it."
     parser.epilog = EPILOG
-    parser.add_argument("profile", metavar="PROFILE", help="what the cable should be")
+    parser.add_argument("profile", metavar="PROFILE", nargs="?", help="what the cable should be")
     parser.add_argument("--port", metavar="PORT", help="where the tester is")
     parser.add_argument(
         "--serial", metavar="TEXT", help="the cable's serial number (default: the next of the profile)"
     )
     parser.add_argument("--operator", metavar="TEXT", help="who tests, for the record")
     parser.add_argument(
-        "--records", metavar="PLACE", type=Path, help="folder of the records (default: your data folder)"
+        "--records", metavar="PLACE", type=_folder, help="folder of the records (default: your data folder)"
     )
     parser.add_argument(
         "--at",
@@ -67,7 +68,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """0 for a pass that is saved if it was to be, 1 for a fail; everything else is raised."""
-    loaded = find_profile(arguments.profile, library_folders())
+    name = arguments.profile
+    if name is None and arguments.at and "=" not in arguments.at[-1]:
+        name = arguments.at.pop()  # `--at A=J1 PROFILE`: it took all the words
+    if name is None:
+        raise UsageError(
+            "PROFILE is missing: what the cable should be", hint="`pinwright scan --help` shows what goes"
+        )
+    loaded = find_profile(name, library_folders())
     profile = loaded.profile
     by_hand = _by_hand(arguments.at)
     max_ohms = _max_ohms(arguments.max_ohms, profile.max_ohms)
@@ -96,25 +104,69 @@ def run(arguments: argparse.Namespace) -> int:
         max_ohms,
     )
     document = scan_document(subject, scan, facts, findings, arguments.serial)
-    saved = None
-    if store is not None:
-        saved = _save(store, arguments, loaded, subject, scan, facts, document)
-        document["serial"] = saved.serial
-        document["certificate" if facts.passed else "report"] = str(saved.path)
-    if arguments.json:
-        show_text(json.dumps(document, indent=2, allow_nan=False))
-    else:
+
+    def show(saved: Saved | None) -> None:
+        if arguments.json:
+            show_text(json.dumps(document, indent=2, allow_nan=False))
+            return
         show_scan(
             profile,
             facts,
             findings,
-            serial=str(document["serial"]) if document["serial"] else None,
+            serial=saved.serial if saved else arguments.serial,
             tester=_tester(scan, subject),
-            sockets=", ".join(f"end {end} in {socket}" for end, socket in scan.placement.sockets.items()),
+            sockets=_sockets(profile, scan),
+            caveats=_caveats(subject, facts),
             saved=f"{'certificate' if facts.passed else 'report'}: {saved.path}" if saved else None,
             verbose=arguments.verbose,
         )
+
+    verdict = "passed" if facts.passed else "FAILED"
+    saved = None
+    if store is not None:
+        try:
+            saved = store.save(
+                lambda serial, test: record_document(subject, scan, document, serial, test, __version__),
+                kind="certificate" if facts.passed else "report",
+                serial=arguments.serial,
+                pattern=profile.serial_for,
+                again=arguments.again,
+            )
+        except (RecordsError, SerialError) as error:
+            if not arguments.json:
+                show(None)
+            message = f"the cable {verdict}, but nothing was recorded: {error.message}"
+            raise type(error)(message, hint=error.hint) from error
+        document["serial"] = saved.serial
+        document["certificate" if facts.passed else "report"] = str(saved.path)
+    try:
+        show(saved)
+    except BrokenPipeError:
+        pass  # nobody reads any more; the status and the record say it
+    except UsageError as error:
+        where = f", its record is `{saved.path}`" if saved else ""
+        raise UsageError(f"{error.message}; the cable {verdict}{where}") from error
     return 0 if facts.passed else 1
+
+
+def _caveats(subject: Subject, facts: Facts) -> list[str]:
+    """What a person should know before believing a pass."""
+    told = []
+    if subject.virtual:
+        told.append("the tester was a simulation: no cable was tested")
+    told.append("continuity only: a joint or a leak of some tens of kilohms is not noticed")
+    unproven = shared_conductors(facts.nets)
+    if unproven:
+        told.append(f"{unproven} conductors are joined at both ends and not proven one by one")
+    return told
+
+
+def _sockets(profile: Profile, scan: Scan) -> str:
+    adapted = scan.placement.adapted
+    return ", ".join(
+        f"end {end} in {socket}" + (" by an adapter" if end in adapted else "")
+        for end, socket in scan.placement.sockets.items()
+    )
 
 
 def _hear(line: str) -> None:
@@ -124,30 +176,6 @@ def _hear(line: str) -> None:
 def _tester(scan: Scan, subject: Subject) -> str:
     what = "virtual tester" if subject.virtual else f"tester {scan.hello.id}"
     return f"{what}, firmware {scan.hello.firmware}, {scan.hello.points} points, self-check passed"
-
-
-def _save(
-    store: Store,
-    arguments: argparse.Namespace,
-    loaded: LoadedProfile,
-    subject: Subject,
-    scan: Scan,
-    facts: Facts,
-    document: dict[str, object],
-) -> Saved:
-    try:
-        return store.save(
-            lambda serial, test: record_document(subject, scan, document, serial, test, __version__),
-            kind="certificate" if facts.passed else "report",
-            serial=arguments.serial,
-            pattern=loaded.profile.serial_for,
-            again=arguments.again,
-        )
-    except (RecordsError, SerialError) as error:
-        verdict = "passed" if facts.passed else "FAILED"
-        raise type(error)(
-            f"the cable {verdict}, but nothing was recorded: {error.message}", hint=error.hint
-        ) from error
 
 
 def _store(arguments: argparse.Namespace) -> Store | None:
@@ -162,12 +190,23 @@ def _store(arguments: argparse.Namespace) -> Store | None:
         raise SerialError(
             "`--again` needs the serial of the cable that is tested again", hint="`--serial TEXT` gives it"
         )
-    if arguments.serial is not None and not arguments.again and store.is_used(arguments.serial):
+    if arguments.serial is not None and arguments.again != store.is_used(arguments.serial):
+        if arguments.again:
+            raise SerialError(
+                f"serial `{arguments.serial}` has no record in `{store.place}` to be tested again",
+                hint="is it spelt as on the cable? A first test goes without `--again`",
+            )
         raise SerialError(
             f"serial `{arguments.serial}` has a record already in `{store.place}`",
             hint="`--again` records another test of the same cable",
         )
     return store
+
+
+def _folder(text: str) -> Path:
+    if not text:
+        raise argparse.ArgumentTypeError("needs the name of a folder, not an empty word")
+    return Path(text)
 
 
 def _by_hand(words: list[str]) -> dict[str, str]:

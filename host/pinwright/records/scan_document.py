@@ -26,10 +26,14 @@ METHOD = (
     "pull-ups from 3.3 V; then each port of eight points against all others low; nets of more than eight "
     "pins again with eight pull-ups at a time."
 )
+SIMULATED = "No cable was tested: the tester and the cable were simulated."
 NOT_MEASURED = (
     "The resistance of joints was not measured: a joint of some tens of kilohms may count as connected.",
     "A few volts show continuity and low-voltage shorts only; nothing is said of insulation or high voltage.",
     "Conductors joined at both ends are not proven one by one.",
+    "A contact that comes and goes is found only if it does so while the scan looks.",
+    "A point of the tester that is cut off from its socket, and two points of one net that are joined inside "
+    "the tester, look like a good or a bad cable: the self-check cannot find them.",
 )
 
 
@@ -139,7 +143,7 @@ def record_document(
         | {"serial": serial},
         "decision": DECISION,
         "method": METHOD,
-        "not_measured": list(NOT_MEASURED),
+        "not_measured": [*([SIMULATED] if subject.virtual else []), *NOT_MEASURED],
         "conductors_not_proven_singly": shared_conductors(facts.nets),
         "limits": {"max_ohms": subject.max_ohms, "checked": False},
         "profile_text": subject.profile_text,

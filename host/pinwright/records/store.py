@@ -31,7 +31,9 @@ LOCK_WAIT_S = 30.0
 _LOCK = ".lock"
 _UNFINISHED = ".unfinished"
 _ELSEWHERE = "`--records PLACE` keeps records in another folder"
-_RECORD = re.compile(r"(?P<serial>.+)\.test-(?P<test>[1-9][0-9]*)\.(certificate|report)\.json", re.IGNORECASE)
+_RECORD = re.compile(
+    r"(?P<serial>.+)\.test-(?P<test>[1-9][0-9]{0,8})\.(certificate|report)\.json", re.IGNORECASE
+)
 # Names that Windows keeps for devices, whatever follows the first dot.
 # Source: Microsoft, "Naming Files, Paths, and Namespaces" (from memory).
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))}

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pinwright.errors import LinkCorrupt, LinkLost, OutsideVoltage, OwnBug, SelfCheckFailed, TesterError
+from pinwright.errors import (
+    LinkCorrupt,
+    LinkLost,
+    OutsideVoltage,
+    ProtocolMismatch,
+    SelfCheckFailed,
+    TesterError,
+)
 
 _UNPLUG = (
     "unplug the cable from everything but the tester; if it stays so with no cable in, the tester is at fault"
 )
 _OR_FAULTY = "the cable is connected to something, or the tester is at fault"
+_OTHER_FIRMWARE = "put the firmware that came with this program on the board"
 _REPORT = "this should not happen: please report it, with the lines above"
 
 # code: (kind of error, sentence, hint); {where} stands for points, other names for the reply's values
@@ -22,17 +30,17 @@ _TABLE: dict[str, tuple[type[TesterError], str, str]] = {
     ),
     "held-low": (
         OutsideVoltage,
-        "low, though nothing pulls low: {where}; " + _OR_FAULTY,
+        "reads low though nothing pulls it low: {where}; " + _OR_FAULTY,
         _UNPLUG,
     ),
     "fed": (
         OutsideVoltage,
-        "high, though nothing drives high: {where}; " + _OR_FAULTY,
+        "reads high though nothing drives it high: {where}; " + _OR_FAULTY,
         _UNPLUG,
     ),
     "not-low": (
         SelfCheckFailed,
-        "not low while driven low: {where}; the point is stuck, or the cable is connected to something",
+        "does not read low while driven low: {where}; " + _OR_FAULTY,
         _UNPLUG,
     ),
     "reference": (
@@ -53,8 +61,8 @@ _TABLE: dict[str, tuple[type[TesterError], str, str]] = {
     "frame": (LinkCorrupt, "the board could not read the request ({why})", "check the cable to the board"),
     "memory": (SelfCheckFailed, "the board ran out of memory", _REPORT),
     "bug": (SelfCheckFailed, "the firmware failed; the lines it printed say where", _REPORT),
-    "verb": (OwnBug, "the board does not know the request `{request}`", _REPORT),  # type: ignore[dict-item]
-    "argument": (OwnBug, "the board refuses the request `{request}`", _REPORT),  # type: ignore[dict-item]
+    "verb": (ProtocolMismatch, "the board does not know the request `{request}`", _OTHER_FIRMWARE),
+    "argument": (ProtocolMismatch, "the board refuses the request `{request}`", _OTHER_FIRMWARE),
     "state": (
         LinkLost,
         "the board has forgotten what came before `{request}`: it was reset or plugged in again meanwhile",

@@ -67,9 +67,13 @@ class Fixture:
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """Which socket each end is in. pin_of covers every fitted point but the references."""
+    """Which socket each end is in. pin_of covers every fitted point but the references.
+
+    adapted: the ends that do not plug straight in, but through an adapter.
+    """
 
     sockets: Mapping[str, str]
+    adapted: frozenset[str]
     pin_of: Mapping[int, Pin]
     point_of: Mapping[Pin, int]
 
@@ -131,9 +135,15 @@ def place(
         if left_over is None:
             return _placement(ends, fixture, fitted_points, usable, seated)
     assert left_over is not None
+    room = any(
+        socket.name not in seated.values() and len(left_over.connector.pins) <= len(socket.points)
+        for socket in usable.values()
+    )
+    by_hand_hint = (
+        f"`--at {left_over.name}=SOCKET` decides by hand; an adapter then brings pin k to position k"
+    )
     raise PlacementError(
-        _no_room(left_over, fixture, usable, seated),
-        hint=f"`--at {left_over.name}=SOCKET` decides by hand; an adapter then brings pin k to position k",
+        _no_room(left_over, fixture, usable, seated), hint=by_hand_hint if room or by_hand else ""
     )
 
 
@@ -224,5 +234,8 @@ def _placement(
         ):
             pin_of[point] = Pin(end.name, name)
     return Placement(
-        {end.name: seated[end.name] for end in ends}, pin_of, {pin: point for point, pin in pin_of.items()}
+        {end.name: seated[end.name] for end in ends},
+        frozenset(end.name for end in ends if _kind_for(end.connector) != usable[seated[end.name]].kind),
+        pin_of,
+        {pin: point for point, pin in pin_of.items()},
     )

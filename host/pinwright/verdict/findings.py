@@ -33,6 +33,7 @@ def explain(facts: Facts) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda finding: _RANK[finding.kind]))
 
 
+_MANY_NETS = 4
 _MANY = 10  # pins that a sentence can still carry
 _RANK = {"swap": 0, "open": 1, "short": 2, "intermittent": 3}
 
@@ -115,8 +116,7 @@ def _open(fact: Missing, facts: Facts) -> Finding:
 
 
 def _short(fact: Extra, facts: Facts) -> Finding:
-    signals = list(dict.fromkeys(net.signal for net in fact.nets if net.signal))
-    who = f"{' and '.join(signals)} are joined" if len(signals) > 1 else "wrongly joined"
+    who = _joined_nets(fact)
     spare = f"; nothing should be on {_list(fact.unused)}" if fact.unused else ""
     if _joined_at_times(fact, facts):
         return Finding(
@@ -133,6 +133,15 @@ def _short(fact: Extra, facts: Facts) -> Finding:
         "Look for a solder bridge, a whisker or a strand between neighbours among these pins, and for a wire "
         "in the wrong place.",
     )
+
+
+def _joined_nets(fact: Extra) -> str:
+    """`D7 and SEL0 are joined`; where a name would not tell which, or there are many, a count."""
+    names = list(dict.fromkeys(net.signal or "–".join(map(str, net.pins[:2])) for net in fact.nets))
+    if len(fact.nets) > _MANY_NETS:
+        return f"{len(fact.nets)} nets are joined"
+    telling = len(names) > 1 and any(net.signal for net in fact.nets)
+    return f"{' and '.join(names)} are joined" if telling else "wrongly joined"
 
 
 def _whole_at_times(fact: Missing, facts: Facts) -> bool:

@@ -17,6 +17,7 @@ from pinwright.errors import BenchError
 from .spread import POINTS_PER_CHIP
 
 LANES = ("calibrated", "uncalibrated", "none")
+MOST_BYTES = 1_000_000
 DEAD_SHORT_OHMS = 1e-3  # `ohms = 0` in a bench file
 
 
@@ -81,7 +82,11 @@ def good_bench(profile: Profile) -> Bench:
 def read_bench(path: Path) -> Bench:
     """The bench in a TOML file. Raises BenchError that names the file."""
     try:
-        return Bench.from_dict(tomllib.loads(path.read_text(encoding="utf-8")))
+        with path.open("rb") as file:
+            content = file.read(MOST_BYTES + 1)
+        if len(content) > MOST_BYTES:
+            raise BenchError("", f"is larger than {MOST_BYTES} bytes, which no bench is")
+        return Bench.from_dict(tomllib.loads(content.decode("utf-8")))
     except BenchError as error:
         raise error.in_file(str(path)) from None
     except OSError as error:

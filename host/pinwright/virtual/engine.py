@@ -14,6 +14,7 @@ import io
 import os
 import runpy
 import select
+import signal
 import sys
 import threading
 import time
@@ -148,6 +149,7 @@ def prepare() -> None:
 def main(firmware: str) -> None:
     """Run FOLDER/main.py; its folder and the shims come first on the path, as on a board."""
     prepare()
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored, it could not interrupt the firmware
     sys.path[:0] = [firmware, str(_SHIMS / "shim"), str(_SHIMS / "shim_cpython")]
     sys.argv = ["main.py"]
     runpy.run_path(str(Path(firmware) / "main.py"), run_name="__main__")

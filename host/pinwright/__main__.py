@@ -1,0 +1,40 @@
+"""The console script, and `python -m pinwright`: nothing is imported before Ctrl-C is in hand.
+
+A KeyboardInterrupt while Python imports would end in a traceback, or in status 1, which means that a
+cable failed. Before the program runs and after it has told its result an interrupt simply ends it.
+"""
+
+import os
+import signal
+import sys
+from typing import Any, NoReturn
+
+_INTERRUPTED = 130
+
+
+def run() -> NoReturn:
+    """Run the program and leave with its exit status."""
+    signal.signal(signal.SIGINT, _leave)
+    from pinwright.cli.main import main
+
+    try:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        status = main()
+        signal.signal(signal.SIGINT, _leave)
+    except KeyboardInterrupt:  # between two lines above
+        os._exit(_INTERRUPTED)
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:  # said already; Python would say it again at its end, and exit with 120
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # all is said and saved: too late to interrupt
+    sys.exit(status)
+
+
+def _leave(*_: Any) -> None:
+    os._exit(_INTERRUPTED)
+
+
+if __name__ == "__main__":
+    run()
