@@ -5,7 +5,11 @@ eight make a port. A row is one bit a point, set where the point reads LOW: byte
 Nothing here allocates after construction.
 """
 
+from micropython import const
+
 from tester.expander import DEFVAL, GPIO, GPPU, IOCON, IODIR, OLAT, mark
+
+RECOVER_US = const(400)  # a line left low rises through the weakest pull-up in 379 us (1 nF)
 
 
 class ExpanderBank:
@@ -62,11 +66,11 @@ class ExpanderBank:
             base += 2
 
     def look(self, point, row, base, settle_us, stay):
-        """Pull one point low, all others inputs with pull-ups, and read all: 10 transfers, 11 without stay.
+        """Pull one point low, all others inputs with pull-ups, and read all: at most 10 transfers.
 
-        Ends with all points inputs, the line flashed high for a moment so that it recovers at once
-        and not through its pull-up. stay: another look or `rest` comes next and clears the latch
-        before any direction changes, so that clearing it now can be saved.
+        Ends with all points inputs. stay: the next look is on the same chip; the line is then flashed
+        high for a moment, so that it recovers at once, and the next look clears that latch before it
+        changes a direction. Otherwise the line is waited for, and no latch is left high.
         """
         chips = self.chips
         chip = point >> 4
@@ -75,9 +79,11 @@ class ExpanderBank:
         if settle_us:
             self.settle(settle_us)
         self.read(row, base)
-        chips.latch_then_direction(chip, bit, 0xFFFF)
-        if not stay:
-            chips.write(chip, OLAT, 0)
+        if stay:
+            chips.latch_then_direction(chip, bit, 0xFFFF)
+        else:
+            chips.latch_then_direction(chip, 0, 0xFFFF)
+            self.settle(RECOVER_US)
 
     def look_by_ports(self, point, row, settle_us):
         """Pull one point low and read all, the pull-ups on for one port at a time.

@@ -20,12 +20,13 @@ from time import ticks_diff, ticks_us
 
 from micropython import const
 
+from tester.bank import RECOVER_US
+
 WIDE = const(8)  # pins; from 14 pins on the walk is not sure to see a net (worst pull-ups and driver)
 _LOOKS = const(4)
 _MOST_DOUBTS = const(200)
 _NONE = const(0xFE)
 _SEVERAL = const(0xFF)
-_RECOVER_US = const(400)  # a line left low rises through the weakest pull-up in 379 us (1 nF)
 
 
 class PointFault(Exception):
@@ -88,7 +89,7 @@ class Scanner:
         start = ticks_us()
         self._walk(settle_us)
         walked = ticks_us()
-        self.bank.ports_against_rest(self.apart, _RECOVER_US)
+        self.bank.ports_against_rest(self.apart, RECOVER_US)
         rested = ticks_us()
         self._wide(in_large)
         widened = ticks_us()
@@ -106,7 +107,7 @@ class Scanner:
         before = bank.transfers()
         base = 0
         for point in range(bank.points):
-            bank.look(point, seen, base, settle_us, True)
+            bank.look(point, seen, base, settle_us, point & 15 != 15)
             if not seen[base + (point >> 3)] >> (point & 7) & 1:
                 self._look(point, seen, base, settle_us)
             base += width
@@ -157,9 +158,9 @@ class Scanner:
         """A wide row twice the same into _one; pairs on which the rows never agree are doubtful."""
         one = self._one
         two = self._two
-        self.bank.look_by_ports(point, one, _RECOVER_US)
+        self.bank.look_by_ports(point, one, RECOVER_US)
         for _ in range(_LOOKS):
-            self.bank.look_by_ports(point, two, _RECOVER_US)
+            self.bank.look_by_ports(point, two, RECOVER_US)
             same = True
             for i in range(self.width):
                 if one[i] != two[i]:

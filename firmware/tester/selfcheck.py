@@ -6,10 +6,10 @@ tester: those look like a cable. Only a shorting bar on each socket would show t
 
 from micropython import const
 
+from tester.bank import RECOVER_US
 from tester.scanner import PointFault
 
 _TIMES = const(3)  # a floating input may drift; three times in a row is no drift
-_SETTLE_US = const(400)  # the weakest pull-up lifts 1 nF in 379 us
 
 
 def short_check(bank, references, row):
@@ -41,7 +41,7 @@ def _refuse(bank, row, code, read):
 
 def _idle_low(bank, row):
     bank.rest()
-    bank.settle(_SETTLE_US)
+    bank.settle(RECOVER_US)
     bank.read(row, 0)
 
 

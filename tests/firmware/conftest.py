@@ -97,8 +97,8 @@ class Watched(VirtualBoard):
             self.broken.append(f"{high} points high at once")
         if high and driven > high:
             self.broken.append("a point high while another is low")
-        if chip.outputs & ~self._outputs[number] & chip.latch:
-            self.broken.append(f"chip {number}: a direction changed under a latch that was not clear")
+        if chip.outputs & ~self._outputs[number] and any(other.latch for other in self.chips):
+            self.broken.append(f"chip {number}: a point began to drive while a latch was not clear")
         self._outputs[number] = chip.outputs
         super()._drive(number)
 
