@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 import signal
 import threading
@@ -15,7 +16,6 @@ from pinwright.virtual.bench import TesterSpec
 # hello, check, four of the map, scan, three matrices of sixteen parts, marks, judge, two of pieces, release
 REPLIES = 1 + 1 + 4 + 1 + 3 * 16 + 1 + 1 + 2 + 1
 CUT = [*range(1, 13), 23, 24, 40, REPLIES - 4, REPLIES - 3, REPLIES - 2, REPLIES - 1, REPLIES]
-DELAYS_S = (0.0, 0.06, 0.12, 0.18)
 SCAN = 7  # not repeatable: a second one needs another check
 
 
@@ -33,11 +33,20 @@ def test_a_reply_that_is_cut_short_is_asked_for_again_or_ends_the_scan(workplace
     assert max(outcome.seconds for outcome in outcomes.values()) < 10
 
 
-def _with_moment(workplace, profile, links, delay_s, number):
-    """A scan during which the board's process gets a signal."""
+def _struck(workplace, profile, links, nth, number, delay_s=0.0):
+    """A scan whose board gets a signal once its nth reply has begun to come, or a little later."""
     with workplace.tester(profile, links, TesterSpec(fitted=5)) as tester:
+        read, replies = tester.read, itertools.count(1)
+
+        def counted(timeout_s):
+            data = read(timeout_s)
+            for _ in range(data.count(b"<")):  # no frame has one but at its start
+                if next(replies) == nth:
+                    strike.start() if delay_s else tester._process.send_signal(number)
+            return data
+
         strike = threading.Timer(delay_s, tester._process.send_signal, [number])
-        strike.start()
+        tester.read = counted
         try:
             return workplace.ask(profile, tester)
         finally:
@@ -45,20 +54,15 @@ def _with_moment(workplace, profile, links, delay_s, number):
 
 
 def test_a_board_that_dies_in_the_middle_of_a_scan_is_a_lost_link(workplace, good):
-    """Killed at thirty random moments; a scan that was over before that is a good cable's."""
+    """Killed after any reply but the last, and at moments of the walk itself; the next scan works."""
     profile, seed = workplace.straight(), random.randrange(1 << 30)
     chance = random.Random(seed)
-    took = workplace.scan(profile, good(profile), TesterSpec(fitted=5)).seconds
-    lost = 0
-    for nth in range(30):
-        delay_s = chance.uniform(0, took)
-        outcome = _with_moment(workplace, profile, good(profile), delay_s, signal.SIGKILL)
-        told = f"seed {seed}, moment {nth} at {delay_s:.3f} s: {outcome}"
-        lost += outcome.verdict == "LinkLost"
-        over_before = outcome.verdict == "pass" and outcome.seconds < delay_s
-        assert outcome.verdict == "LinkLost" or over_before, told
-        assert outcome.error is None or outcome.error.status == 3, told
-    assert lost >= 15, f"seed {seed}"
+    moments = [(chance.randrange(1, REPLIES), 0.0) for _ in range(18)]
+    moments += [(SCAN - 1, chance.uniform(0.001, 0.03)) for _ in range(12)]
+    for nth, delay_s in moments:
+        outcome = _struck(workplace, profile, good(profile), nth, signal.SIGKILL, delay_s)
+        told = f"seed {seed}, {delay_s:.3f} s after reply {nth}: {outcome}"
+        assert ("LinkLost", 3) == (outcome.verdict, outcome.error.status), told
     assert "pass" == workplace.scan(profile, good(profile)).verdict
 
 
@@ -66,14 +70,11 @@ def test_a_board_that_dies_in_the_middle_of_a_scan_is_a_lost_link(workplace, goo
 def test_a_board_that_stops_answering_is_a_lost_link_within_the_deadline(workplace, good):
     profile = workplace.straight()
 
-    def scan(delay_s):
-        return _with_moment(workplace, profile, good(profile), delay_s, signal.SIGSTOP)
+    def scan(nth):
+        return _struck(workplace, profile, good(profile), nth, signal.SIGSTOP)
 
     began = time.monotonic()
     with ThreadPoolExecutor(4) as pool:
-        outcomes = list(pool.map(scan, DELAYS_S))
-    for delay_s, outcome in zip(DELAYS_S, outcomes, strict=True):
-        over_before = outcome.verdict == "pass" and outcome.seconds < delay_s
-        assert outcome.verdict == "LinkLost" or over_before, outcome
-    assert "LinkLost" == outcomes[0].verdict
+        outcomes = list(pool.map(scan, (1, SCAN - 1, SCAN, REPLIES - 1)))
+    assert ["LinkLost"] * 4 == [outcome.verdict for outcome in outcomes]
     assert time.monotonic() - began < 15
