@@ -1,20 +1,28 @@
-"""Start safe, then read a line, answer a line. Ctrl-C ends it and leaves all points inputs."""
+"""Start safe, then read a line, answer a line. Ctrl-C ends it and leaves all points inputs.
 
+Where an installation was interrupted, or a module is missing, it does not serve: it holds every point
+safe and says what to do, whatever it is asked.
+"""
+
+import os
 import select
 import sys
 
-from tester.board import Board
-from tester.commands import Commands
-from tester.frames import MAX_LINE, BadFrame, build, parse
+from micropython import const
+
+# The rest may not be there, so this file stands by itself; a test holds the two against hardware/board.toml.
+_EXPANDER_RESET = const(20)
+_POCKET = "pocket-24"
+INSTALLING = "installing"  # a file that is there while the firmware is being replaced
 
 
-def serve():
+def serve(Board, Commands, MAX_LINE):
     """Answer until Ctrl-C or the end of input."""
     board = Board()
     bank = board.bank
     bank.let_go()
     try:
-        commands = Commands(board)
+        commands = Commands(board, sys.stdout.write)
         poll = select.poll()
         poll.register(sys.stdin, select.POLLIN)
         line = bytearray(MAX_LINE + 1)
@@ -35,21 +43,45 @@ def serve():
             request = bytes(memoryview(line)[:length])
             length = 0
             if request:
-                sys.stdout.write(reply(commands, request))
+                sys.stdout.write(commands.reply(request))
     finally:
         bank.let_go()
 
 
-def reply(commands, request):
-    """The reply line to a request line."""
+def refuse(why):
+    """Hold every point safe, and say the same to every line."""
+    from machine import Pin
+
+    if not _is_pocket():  # on that board the pin is a point, and an input since the reset
+        Pin(_EXPANDER_RESET, Pin.OUT, value=0)  # expanders held in reset: all their points are inputs
+    told = "pinwright: %s; `pinwright install` mends it" % why
+    print(told)
+    while sys.stdin.buffer.readline(200):  # as much as a line has, and memory for it; any bytes
+        print(told)
+
+
+def _is_pocket():
     try:
-        seq, words = parse(request)
-    except BadFrame as bad:
-        return build(0, "error frame why=%s" % bad.args[0])
-    return build(seq, commands.answer(words))
+        with open("board.json") as file:
+            return _POCKET in file.read(1000)
+    except (OSError, ValueError):
+        return False
+
+
+def start():
+    """Serve if all is there."""
+    if INSTALLING in os.listdir():
+        return refuse("the installation of the firmware is not finished")
+    try:
+        from tester.board import Board
+        from tester.commands import Commands
+        from tester.frames import MAX_LINE
+    except Exception as error:  # a module that is half there, or another version's, may fail in any way
+        return refuse("the firmware is not complete (%s: %s)" % (type(error).__name__, error))
+    serve(Board, Commands, MAX_LINE)
 
 
 try:
-    serve()
+    start()
 except KeyboardInterrupt:
     pass

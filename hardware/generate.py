@@ -1,4 +1,4 @@
-"""Make what follows from board.toml and channels.csv: the host's fixture and the wiring table.
+"""Make what follows from board.toml, channels.csv and pocket.toml: the host's fixtures and wiring tables.
 
 python3 hardware/generate.py          writes
 python3 hardware/generate.py --check  exits 1 and names what is not up to date
@@ -25,23 +25,56 @@ def read_source() -> tuple[dict, list[dict[str, str]]]:
     return board, rows
 
 
-def fixture(board: dict, rows: list[dict[str, str]]) -> str:
-    """fixtures/*.toml: which point serves which pin of which socket."""
+def read_pocket() -> dict:
+    """The pocket tester, whose points are the pins of its sockets in order."""
+    with (HERE / "pocket.toml").open("rb") as file:
+        return tomllib.load(file)
+
+
+def fixture(board: dict, points: dict[str, list[str]], source: str) -> str:
+    """fixtures/*.toml: which point serves which pin of which socket. points: of each socket, in order."""
+    references = ", ".join(str(ref["points"]) for ref in board.get("references", []))
     lines = [
-        "# Made by hardware/generate.py from board.toml and channels.csv; do not edit.",
+        f"# Made by hardware/generate.py from {source}; do not edit.",
         "",
         "[fixture]",
         f'id = "{board["board"]["id"]}"',
         f'title = "{board["board"]["title"]}"',
         f'revision = "{board["board"]["revision"]}"',
-        f"points = {len(rows)}",
-        "references = [" + ", ".join(str(ref["points"]) for ref in board["references"]) + "]",
+        f"points = {sum(map(len, points.values()))}",
+        f"references = [{references}]",
     ]
     for name, socket in board["sockets"].items():
-        points = [row["point"] for row in rows if row["socket"] == name]
         lines += ["", f"[sockets.{name}]", f'kind = "{socket["kind"]}"', "points = ["]
-        lines += ["    " + ", ".join(points[i : i + 20]) + "," for i in range(0, len(points), 20)]
+        lines += ["    " + ", ".join(points[name][i : i + 20]) + "," for i in range(0, len(points[name]), 20)]
         lines += ["]"]
+    return "\n".join(lines) + "\n"
+
+
+def pocket_points(pocket: dict) -> dict[str, list[str]]:
+    """Points of the pocket tester by socket, counted through."""
+    numbers = iter(range(24))
+    return {
+        name: [str(next(numbers)) for _ in socket["gpio"]] for name, socket in pocket["sockets"].items()
+    }
+
+
+def pocket_wiring(pocket: dict) -> str:
+    """WIRING-POCKET.md: for a person with a breadboard."""
+    board = pocket["board"]
+    lines = [
+        f"# Wiring of the {board['title']}, revision {board['revision']}",
+        "",
+        "Made by `hardware/generate.py` from `pocket.toml`; do not edit.",
+        f"Every point goes from its pin of the Pico through {board['series_ohms']} Ω to its socket pin.",
+        "",
+        "| point | Pico | series | socket | pin |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    points = pocket_points(pocket)
+    for name, socket in pocket["sockets"].items():
+        for position, (point, gpio) in enumerate(zip(points[name], socket["gpio"], strict=True), start=1):
+            lines.append(f"| {point} | GP{gpio} | {board['series_ohms']} Ω | {name} | {position} |")
     return "\n".join(lines) + "\n"
 
 
@@ -73,9 +106,17 @@ def wiring(board: dict, rows: list[dict[str, str]]) -> str:
 
 def main() -> int:
     board, rows = read_source()
+    pocket = read_pocket()
+    points = {name: [row["point"] for row in rows if row["socket"] == name] for name in board["sockets"]}
     made = {
-        HERE / "fixtures" / f"{board['board']['id']}.toml": fixture(board, rows),
+        HERE / "fixtures" / f"{board['board']['id']}.toml": fixture(
+            board, points, "board.toml and channels.csv"
+        ),
         HERE / "WIRING.md": wiring(board, rows),
+        HERE / "fixtures" / f"{pocket['board']['id']}.toml": fixture(
+            pocket, pocket_points(pocket), "pocket.toml"
+        ),
+        HERE / "WIRING-POCKET.md": pocket_wiring(pocket),
     }
     if "--check" in sys.argv[1:]:
         stale = [

@@ -38,6 +38,16 @@ def fixture() -> Fixture:
 
 
 @pytest.fixture(scope="module")
+def pocket() -> dict[str, Any]:
+    return tomllib.loads((HARDWARE / "pocket.toml").read_text("utf-8"))
+
+
+@pytest.fixture(scope="module")
+def pocket_fixture() -> Fixture:
+    return Fixture.from_dict(tomllib.loads((HARDWARE / "fixtures" / "pocket-24.toml").read_text("utf-8")))
+
+
+@pytest.fixture(scope="module")
 def firmware() -> dict[str, Any]:
     """The constants of the firmware's board file; it is parsed, not run."""
     return constants(ROOT / "firmware" / "tester" / "board.py")
@@ -63,8 +73,8 @@ def misplaced(channels: list[dict[str, str]]) -> list[int]:
     return [p for p, (rule, row) in pairs if not rule.items() <= row.items()]
 
 
-def constants(path: Path) -> dict[str, Any]:
-    """Module-level `NAME = const(…)` and `NAME = literal`, the module's private ones left out."""
+def constants(path: Path, private: bool = False) -> dict[str, Any]:
+    """Module-level `NAME = const(…)` and `NAME = literal`; with `private`, those with an underscore too."""
     found = {}
     for node in ast.parse(path.read_text("utf-8")).body:
         if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
@@ -72,7 +82,7 @@ def constants(path: Path) -> dict[str, Any]:
             if isinstance(value, ast.Call) and ast.unparse(value.func) == "const":
                 value = value.args[0]
             found[node.targets[0].id] = ast.literal_eval(value)
-    return {name: value for name, value in found.items() if not name.startswith("_")}
+    return {name: value for name, value in found.items() if private or not name.startswith("_")}
 
 
 def check(folder: Path) -> subprocess.CompletedProcess[str]:
@@ -125,7 +135,7 @@ def test_the_firmware_has_the_board_s_pin_numbers(board: dict[str, Any], firmwar
 def test_the_firmware_has_no_pin_number_that_the_board_lacks(
     board: dict[str, Any], firmware: dict[str, Any]
 ) -> None:
-    others = {"SPI_BAUD", "MOST_CHIPS", "REFERENCES"}
+    others = {"SPI_BAUD", "MOST_CHIPS", "REFERENCES", "POCKET_PINS", "TESTER_128", "POCKET_24"}
     assert set(board["pico"]) | others == {name for name in firmware if not name.startswith("_")}
 
 
@@ -135,6 +145,48 @@ def test_the_firmware_has_the_board_s_references_and_chips(
     assert [tuple(pair["points"]) for pair in board["references"]] == list(firmware["REFERENCES"])
     assert len({row["chip"] for row in channels}) == firmware["MOST_CHIPS"]
     assert firmware["SPI_BAUD"] <= 10_000_000  # the most the MCP23S17 allows: DS20001952C
+
+
+def test_the_firmware_s_pocket_pins_are_the_pocket_tester_s_points(
+    pocket: dict[str, Any], pocket_fixture: Fixture, firmware: dict[str, Any]
+) -> None:
+    pins = [gpio for socket in pocket["sockets"].values() for gpio in socket["gpio"]]
+    assert pins == list(firmware["POCKET_PINS"])
+    assert len(pins) == len(set(pins)) == pocket_fixture.points
+    assert set(pins) <= {*range(23), 26, 27, 28}  # what a Pico's edge has: its data sheet's pinout
+
+
+def test_the_pocket_fixture_serves_what_the_pocket_tester_says(
+    pocket: dict[str, Any], pocket_fixture: Fixture
+) -> None:
+    assert (
+        pocket["board"].items()
+        >= {
+            "id": pocket_fixture.id,
+            "title": pocket_fixture.title,
+            "revision": pocket_fixture.revision,
+        }.items()
+    )
+    points = iter(range(pocket_fixture.points))
+    expected = [
+        (name, socket["kind"], tuple(next(points) for _ in socket["gpio"]))
+        for name, socket in pocket["sockets"].items()
+    ]
+    assert expected == [(socket.name, socket.kind, socket.points) for socket in pocket_fixture.sockets]
+
+
+def test_the_firmware_names_its_boards_as_the_fixtures_do(
+    fixture: Fixture, pocket_fixture: Fixture, firmware: dict[str, Any]
+) -> None:
+    assert (fixture.id, pocket_fixture.id) == (firmware["TESTER_128"], firmware["POCKET_24"])
+
+
+def test_the_firmware_s_first_file_stands_by_itself_and_agrees(
+    board: dict[str, Any], pocket: dict[str, Any]
+) -> None:
+    alone = constants(ROOT / "firmware" / "main.py", private=True)
+    assert board["pico"]["EXPANDER_RESET"] == alone["_EXPANDER_RESET"]
+    assert pocket["board"]["id"] == alone["_POCKET"]
 
 
 @pytest.fixture
@@ -181,6 +233,17 @@ def test_a_changed_fact_of_the_board_is_noticed(copy: Path, seen: str, becomes: 
     done = check(copy)
     assert 1 == done.returncode
     assert stale in done.stdout
+
+
+def test_a_changed_pin_of_the_pocket_tester_is_noticed(copy: Path) -> None:
+    text = (copy / "pocket.toml").read_text("utf-8")
+    assert "22, 26]" in text
+    (copy / "pocket.toml").write_text(text.replace("22, 26]", "22, 27]"), "utf-8")
+    done = check(copy)
+    assert (1, "WIRING-POCKET.md is not what hardware/generate.py makes: run it\n") == (
+        done.returncode,
+        done.stdout,
+    )
 
 
 def test_a_missing_result_is_noticed(copy: Path) -> None:

@@ -13,6 +13,7 @@ from tester.bank import ExpanderBank
 from tester.expander import Expanders
 from tester.frames import to_hex
 from tester.panel import Panel
+from tester.pocket import PocketBank
 
 SPI_SCK = const(18)
 SPI_MOSI = const(19)
@@ -23,7 +24,11 @@ SUPPLY_MODE = const(23)  # high: the Pico's supply in low-ripple mode
 LAMP_RED = const(12)
 LAMP_GREEN = const(13)
 SPI_BAUD = const(8_000_000)
+# Point p of the pocket tester is the p-th of these; no lamps there.
+POCKET_PINS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19, 20, 21, 22, 26)
 
+TESTER_128 = "tester-128"
+POCKET_24 = "pocket-24"
 MOST_CHIPS = const(8)
 _NAME = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-"
 # Points joined on the board itself, where their chip is fitted: 0 ohm and 10.0 ohm.
@@ -39,35 +44,46 @@ class Board:
 
     def __init__(self):
         Pin(SUPPLY_MODE, Pin.OUT, value=1)
-        self.panel = Panel(Pin(LAMP_RED, Pin.OUT, value=0), Pin(LAMP_GREEN, Pin.OUT, value=0))
         self.id = to_hex(unique_id())
         self.fault = ""
+        self.panel = Panel(None, None)
         try:
-            self.name, fitted = read_board_file()
-        except BoardFileFault:
+            self.fixture, self.name, fitted = read_board_file()
+        except BoardFileFault:  # which pins are points is not known: none is touched
             self.fault = "board-file"
-            self.name, fitted = "", MOST_CHIPS
-        spi = SPI(
-            0,
-            baudrate=SPI_BAUD,
-            polarity=0,
-            phase=0,
-            sck=Pin(SPI_SCK),
-            mosi=Pin(SPI_MOSI),
-            miso=Pin(SPI_MISO),
-        )
-        chips = Expanders(
-            spi,
-            Pin(SPI_CS, Pin.OUT, value=1),
-            Pin(EXPANDER_RESET, Pin.OUT, value=1),
-            fitted,
-        )
-        self.bank = ExpanderBank(chips, sleep_us)
+            self.fixture, self.name, fitted = "", "", 0
+        if self.fault:
+            self.bank = PocketBank([], sleep_us)
+        elif self.fixture == POCKET_24:
+            self.bank = PocketBank([Pin(gpio, Pin.IN) for gpio in POCKET_PINS], sleep_us)
+        else:
+            self.panel = Panel(Pin(LAMP_RED, Pin.OUT, value=0), Pin(LAMP_GREEN, Pin.OUT, value=0))
+            self.bank = _expander_bank(fitted)
         self.references = [pair for pair in REFERENCES if max(pair) < self.bank.points]
 
 
+def _expander_bank(fitted):
+    spi = SPI(
+        0,
+        baudrate=SPI_BAUD,
+        polarity=0,
+        phase=0,
+        sck=Pin(SPI_SCK),
+        mosi=Pin(SPI_MOSI),
+        miso=Pin(SPI_MISO),
+    )
+    chips = Expanders(
+        spi,
+        Pin(SPI_CS, Pin.OUT, value=1),
+        Pin(EXPANDER_RESET, Pin.OUT, value=1),
+        fitted,
+    )
+    return ExpanderBank(chips, sleep_us)
+
+
 def read_board_file():
-    """What this very board is: {"fitted": 1 to 8 expanders, "name": "bench-2"}; absent: all fitted.
+    """What this very board is: {"fixture": "tester-128" or "pocket-24", "fitted": 1 to 8 expanders,
+    "name": "bench-2"}; absent: a tester-128, all fitted.
 
     It stays on the board when the firmware is replaced. Raises BoardFileFault.
     """
@@ -75,17 +91,22 @@ def read_board_file():
         with open("board.json") as file:
             text = file.read(1000)
     except OSError:
-        return "", MOST_CHIPS
+        return TESTER_128, "", MOST_CHIPS
     except ValueError:  # not text
         raise BoardFileFault from None
     try:
         told = json.loads(text)
         name = told.get("name", "")
+        fixture = told.get("fixture", TESTER_128)
         fitted = told.get("fitted", MOST_CHIPS)
+        if fixture not in (TESTER_128, POCKET_24):
+            raise BoardFileFault
         if type(fitted) is not int or not 1 <= fitted <= MOST_CHIPS:
+            raise BoardFileFault
+        if fixture == POCKET_24 and "fitted" in told:
             raise BoardFileFault
         if type(name) is not str or len(name) > 32 or not all(c in _NAME for c in name):
             raise BoardFileFault
-    except (ValueError, AttributeError):
+    except (ValueError, AttributeError, TypeError):
         raise BoardFileFault from None
-    return name, fitted
+    return fixture, name, fitted

@@ -1,34 +1,37 @@
 """What the board can be asked. One request line, one reply line; every verb ends with all points let go.
 
     hello                          who and what; always answered
+    echo WORD                      the same word back, to try the line
     check                          self-check and outside voltage; must come before each scan
     map clear                      forget the map
     map nets FROM HEX              net number of each point from FROM on, one byte each
     map groups FROM HEX            common group of each net from FROM on, one byte each
     map done                       replies with the checksum of what is stored
     scan settle=US                 the four passes; replies with times and counts
-    rows seen|joined|doubtful N    sixteenth part N (two hexadecimal digits) of a matrix
+    rows seen|joined|doubtful N    the rows of port N (eight points, two hexadecimal digits) of a matrix
     marks                          apart, group and unexplained of the last scan
     judge                          the board's own verdict on it
     pieces joined|loose            the pieces it rests on
     release                        all points inputs
 
-A reply is `ok …` or `error CODE …`; the codes' sentences are the host's business.
+A reply is `ok …` or `error CODE …`; the codes' sentences are the host's business. Before the reply to
+`scan` come any number of `busy`, so that a board at work can be told from one that hangs.
 """
 
 import sys
+from time import ticks_diff, ticks_ms
 
 from micropython import const
 
 from tester.expander import ChipFault
-from tester.frames import BadFrame, crc16, from_hex, to_hex
+from tester.frames import BadFrame, build, crc16, from_hex, parse, to_hex
 from tester.judge import Judge, Map
 from tester.scanner import PointFault, Scanner
 from tester.selfcheck import short_check
 from tester.version import FIRMWARE, PROTOCOL
 
-_PAGES = const(16)
 _MOST_SETTLE_US = const(5000)
+_BUSY_MS = const(200)  # at most so long a board at work says nothing
 
 
 class Refused(Exception):
@@ -36,12 +39,15 @@ class Refused(Exception):
 
 
 class Commands:
-    """The verbs, for one board."""
+    """The verbs, for one board. tell: sends a line besides the reply."""
 
-    def __init__(self, board):
+    def __init__(self, board, tell):
         self.board = board
+        self._tell = tell
+        self._busy_line = ""
+        self._told_ms = 0
         self.bank = board.bank
-        self.scanner = Scanner(self.bank)
+        self.scanner = Scanner(self.bank, self._busy)
         self.wanted = Map(self.bank.points)
         self.judgement = Judge(self.bank.points)
         self.own = [point for pair in board.references for point in pair]
@@ -51,6 +57,7 @@ class Commands:
         self._row = bytearray(self.bank.ports)
         self._verbs = {
             "hello": self._hello,
+            "echo": self._echo,
             "check": self._check,
             "map": self._map,
             "scan": self._scan,
@@ -60,6 +67,23 @@ class Commands:
             "pieces": self._pieces,
             "release": self._release,
         }
+
+    def reply(self, request):
+        """The reply line to a request line."""
+        try:
+            seq, words = parse(request)
+        except BadFrame as bad:
+            return build(0, "error frame why=%s" % bad.args[0])
+        self._busy_line = build(seq, "busy")
+        self._told_ms = ticks_ms()
+        return build(seq, self.answer(words))
+
+    def _busy(self):
+        """Now and then a line that says: still at work. Allocates nothing."""
+        now = ticks_ms()
+        if ticks_diff(now, self._told_ms) >= _BUSY_MS:
+            self._told_ms = now
+            self._tell(self._busy_line)
 
     def answer(self, words):
         """The words of the reply to a request. Lets go of every point on the way out."""
@@ -92,14 +116,25 @@ class Commands:
 
     def _hello(self, words):
         _expect(words, 0)
-        return "ok protocol=%d firmware=%s id=%s points=%d fitted=%d lane=none name=%s" % (
-            PROTOCOL,
-            FIRMWARE,
-            self.board.id,
-            self.bank.points,
-            self.bank.fitted,
-            self.board.name or "-",
+        if self.board.fault:
+            raise Refused(self.board.fault)
+        return (
+            "ok protocol=%d firmware=%s id=%s fixture=%s points=%d fitted=%d lane=none platform=%s name=%s"
+            % (
+                PROTOCOL,
+                FIRMWARE,
+                self.board.id,
+                self.board.fixture,
+                self.bank.points,
+                self.bank.fitted,
+                sys.platform,
+                self.board.name or "-",
+            )
         )
+
+    def _echo(self, words):
+        _expect(words, 1)
+        return "ok " + words[0]
 
     def _check(self, words):
         _expect(words, 0)
@@ -175,11 +210,11 @@ class Commands:
         if words[0] not in ("seen", "joined", "doubtful"):
             raise Refused("argument")
         rows = getattr(self.scanner, words[0])
-        page = _byte(words[1])
-        if page >= _PAGES:
+        port = _byte(words[1])
+        if port >= self.bank.ports:
             raise Refused("argument")
-        size = len(rows) // _PAGES
-        return "ok " + to_hex(rows[page * size : (page + 1) * size])
+        size = 8 * self.bank.ports
+        return "ok " + to_hex(rows[port * size : (port + 1) * size])
 
     def _marks(self, words):
         _expect(words, 0)

@@ -2,7 +2,7 @@
 
 
 class Panel:
-    """red, green: output pins."""
+    """red, green: output pins, or None on a board without lamps."""
 
     def __init__(self, red, green):
         self.red = red
@@ -11,10 +11,13 @@ class Panel:
 
     def dark(self):
         """No verdict."""
-        self.red.value(0)
-        self.green.value(0)
+        self._light(0, 0)
 
     def show(self, passed):
         """A verdict."""
-        self.red.value(0 if passed else 1)
-        self.green.value(1 if passed else 0)
+        self._light(0 if passed else 1, 1 if passed else 0)
+
+    def _light(self, red, green):
+        if self.red:
+            self.red.value(red)
+            self.green.value(green)

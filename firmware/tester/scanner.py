@@ -56,10 +56,14 @@ def components(rows, width, points, labels):
 
 
 class Scanner:
-    """One scan's evidence and how it came about. Buffers are made once; a scan allocates nothing."""
+    """One scan's evidence and how it came about. Buffers are made once; a scan allocates nothing.
 
-    def __init__(self, bank):
+    busy: called all the time while a scan is at work.
+    """
+
+    def __init__(self, bank, busy):
         self.bank = bank
+        self._busy = busy
         n = bank.points
         w = bank.ports
         self.width = w
@@ -107,6 +111,7 @@ class Scanner:
         before = bank.transfers()
         base = 0
         for point in range(bank.points):
+            self._busy()
             bank.look(point, seen, base, settle_us, point & 15 != 15)
             if not seen[base + (point >> 3)] >> (point & 7) & 1:
                 self._look(point, seen, base, settle_us)
@@ -144,6 +149,7 @@ class Scanner:
                 continue
             if not (in_large[point] or sizes[labels[point]] > WIDE or self._alone(point)):
                 continue
+            self._busy()
             self._agreed_wide_row(point)
             for other in range(bank.points):
                 if not one[other >> 3] >> (other & 7) & 1:
@@ -184,6 +190,7 @@ class Scanner:
         """Decide every pair that no wide walk decided."""
         self.doubts = 0
         for point in range(self.bank.points):
+            self._busy()
             base = point * self.width
             for i in range(self.width):
                 byte = self.seen[base + i]
@@ -207,6 +214,7 @@ class Scanner:
             self._set(self.joined, point, other)
             return
         self.doubts += 1
+        self._busy()
         if self.doubts > _MOST_DOUBTS:
             raise PointFault("unsteady", point)
         times = self._again(point, other, settle_us) + self._again(other, point, settle_us)

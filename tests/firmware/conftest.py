@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import importlib
 import os
+import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
-from typing import Any
+from typing import Any, Protocol
 
 import pytest
 
@@ -20,6 +21,7 @@ from pinwright.tester.frames import crc16, encode
 from pinwright.virtual import process
 from pinwright.virtual.bench import Bench
 from pinwright.virtual.board import VirtualBoard
+from pinwright.virtual.circuit import HIGH, INPUT, PULLUP
 from pinwright.virtual.process import VirtualTester, find_micropython
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
@@ -51,10 +53,14 @@ def engine(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> s
 
 
 class Watched(VirtualBoard):
-    """The model, noting what hardware/README.md forbids. at: does something when transfers reach a number."""
+    """The model, noting what hardware/README.md forbids. at: does something when transfers reach a number.
+
+    On a pocket tester, which has no transfers, reading a point counts as one.
+    """
 
     def __init__(self, *args: Any, **named: Any) -> None:
         self.broken: list[str] = []
+        self.touched: set[int] = set()  # RP2040 pins that were set
         self.transfers = 0
         self.longest = 0  # transfers for which a point was driven without a break
         self.most_high = 0
@@ -64,15 +70,38 @@ class Watched(VirtualBoard):
         self._outputs = [0] * 8
         super().__init__(*args, **named)
 
-    def set_pin(self, gpio: int, level: int | None) -> None:
+    def set_pin(self, gpio: int, level: int | None, pull_up: bool = False) -> None:
+        self.touched.add(gpio)
         if gpio == 20 and not level:
             self._addressable = {0: False, 4: False}
-        super().set_pin(gpio, level)
+        super().set_pin(gpio, level, pull_up)
 
-    def exchange(self, sent: bytes) -> bytes:
+    def _count(self) -> None:
         self.transfers += 1
         if self.transfers in self.at:
             self.at.pop(self.transfers)()
+
+    def pin(self, gpio: int) -> int:
+        if gpio in self._point_at:
+            self._count()
+        return super().pin(gpio)
+
+    def _set(self, point: int, drive: int) -> None:
+        if self._point_at and drive == HIGH:
+            self.broken.append(f"point {point} of a pocket tester driven high")
+        super()._set(point, drive)
+
+    def unsafe(self) -> list[str]:
+        """What is not as it should be at rest: all points inputs, latches clear."""
+        driven = [point for point, drive in enumerate(self._drives) if drive not in (INPUT, PULLUP)]
+        return [f"points driven: {driven}"] * bool(driven) + [
+            f"chip {number}: outputs {chip.outputs:04X}, latches {chip.latch:04X}"
+            for number, chip in enumerate(self.chips)
+            if chip.outputs or chip.latch
+        ]
+
+    def exchange(self, sent: bytes) -> bytes:
+        self._count()
         if sent[0] & 1 and not all(self._addressable.values()):
             self.broken.append("a read before HAEN was written to addresses 0 and 4 (erratum 80311a)")
         answer = super().exchange(sent)
@@ -103,61 +132,82 @@ class Watched(VirtualBoard):
         super()._drive(number)
 
 
-class Talk:
-    """A running board, request by request. `say` frames its words; `send` takes bytes as they are."""
+class End(Protocol):
+    """Our end of a line to a board."""
 
-    def __init__(self, tester: VirtualTester) -> None:
+    def write(self, data: bytes) -> None: ...
+
+    def read(self, timeout_s: float) -> bytes: ...
+
+
+class Talk:
+    """A running board, request by request. `say` frames its words; `send` takes bytes as they are.
+
+    end: where requests go, if not straight to the tester.
+    """
+
+    def __init__(self, tester: VirtualTester, end: End | None = None) -> None:
         self.tester = tester
         self.board: Any = tester.board
+        self._end = end or tester
         self._seq = 0
         self._seen = b""
 
     def say(self, words: str) -> str:
         """The words of the reply, its number and checksum checked."""
         self._seq = self._seq % 255 + 1
-        self.tester.write(encode(self._seq, words))
+        self._end.write(encode(self._seq, words))
         return self.reply(self._seq)
 
     def send(self, data: bytes) -> None:
-        self.tester.write(data)
+        self._end.write(data)
 
     def line(self, timeout_s: float = 10.0) -> str:
         """The next line. Fails the test when none comes."""
         end = time.monotonic() + timeout_s
         while b"\n" not in self._seen:
             assert time.monotonic() < end, f"no line came; so far {self._seen!r}"
-            self._seen += self.tester.read(0.5)
+            self._seen += self._end.read(0.5)
         line, _, self._seen = self._seen.partition(b"\n")
-        return line.decode()
+        return line.decode().removesuffix("\r")
 
     def reply(self, seq: int) -> str:
         line = self.line()
+        while line == f"<{seq:02X} busy {crc16(f'<{seq:02X} busy'.encode()):04X}":
+            line = self.line()
         marker, body, check = line[:4], line[4:-5], line[-4:]
         assert f"<{seq:02X} " == marker, line
         assert f"{crc16(line[:-5].encode()):04X}" == check, line
         return body
 
     def unsafe(self) -> list[str]:
-        """What is not as it should be at rest: all points inputs, latches clear."""
-        return [
-            f"chip {number}: outputs {chip.outputs:04X}, latches {chip.latch:04X}"
-            for number, chip in enumerate(self.board.chips)
-            if chip.outputs or chip.latch
-        ]
+        """What is not as it should be at rest, once what was sent before the last reply has arrived."""
+        end = time.monotonic() + 0.5
+        while (told := list(self.board.unsafe())) and time.monotonic() < end:
+            time.sleep(0.01)
+        return told
+
+    def wait_for_the_prompt(self) -> None:
+        """Until the firmware has ended; all it sent has then reached the chips."""
+        end = time.monotonic() + 10
+        while b"\r\n>>> " not in self._seen:
+            assert time.monotonic() < end, f"the firmware did not end; so far {self._seen!r}"
+            self._seen += self._end.read(0.5)
 
     def wait_for_the_end(self) -> None:
         """Until the process has ended and all it sent has reached the chips."""
-        end = time.monotonic() + 20
+        end = time.monotonic() + 10
         try:
             while time.monotonic() < end:
-                self._seen += self.tester.read(1.0)
+                self._seen += self._end.read(0.5)
         except LinkLost:
-            self.tester._server._thread.join(5)
+            self.tester.close()
             return
-        pytest.fail("the firmware did not end")
+        pytest.fail("the process did not end")
 
-    def load(self, nets: bytes, groups: bytes = bytes(128)) -> None:
+    def load(self, nets: bytes, groups: bytes = b"") -> None:
         """The map, in the lines the host uses."""
+        groups = groups or bytes(len(nets))
         for request in ("clear", f"nets 00 {nets.hex().upper()}", f"groups 00 {groups.hex().upper()}"):
             assert "ok" == self.say(f"map {request}")
         assert self.say("map done").startswith("ok ")
@@ -165,7 +215,8 @@ class Talk:
 
 @pytest.fixture
 def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Talk]]:
-    """Start a board: `start({"link": …})`. board_json: its text, "" for no file. script: runs instead."""
+    """Start a board: `start({"link": …})`. board_json: its text, "" for no file. script: main.py instead of
+    the firmware's. change: is given the folder with the firmware before it goes on the board."""
     monkeypatch.setattr(process, "VirtualBoard", Watched)
     running: list[VirtualTester] = []
 
@@ -173,19 +224,21 @@ def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[
         bench: dict[str, object] | None = None,
         *,
         board_json: str | None = None,
-        script: str = "import main",
+        script: str = "",
+        change: Callable[[Path], object] = lambda folder: None,
         heap_kib: int = 192,
     ) -> Talk:
-        folder = tmp_path / f"board{len(running)}"
-        folder.mkdir()
-        prelude = f"import os, sys\nsys.path.insert(0, {str(FIRMWARE)!r})\n"
+        folder, flash = tmp_path / f"firmware{len(running)}", tmp_path / f"flash{len(running)}"
+        shutil.copytree(FIRMWARE, folder, ignore=shutil.ignore_patterns("__pycache__"))
+        flash.mkdir()
+        if script:
+            (folder / "main.py").write_text(script + "\n", encoding="utf-8")
         if board_json == "":
-            prelude += "os.remove('board.json')\n"
+            (folder / "boot.py").write_text("import os\nos.remove('board.json')\n", encoding="utf-8")
         elif board_json is not None:
-            data = board_json.encode("utf-8", "surrogateescape")
-            prelude += f"f = open('board.json', 'wb')\nf.write({data!r})\nf.close()\n"
-        (folder / "main.py").write_text(prelude + script + "\n", encoding="utf-8")
-        running.append(VirtualTester(Bench.from_dict(bench or {}), POINT_OF, folder, heap_kib))
+            (flash / "board.json").write_bytes(board_json.encode("utf-8", "surrogateescape"))
+        change(folder)
+        running.append(VirtualTester(Bench.from_dict(bench or {}), POINT_OF, folder, heap_kib, flash=flash))
         return Talk(running[-1])
 
     yield start
@@ -197,7 +250,8 @@ def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[
 def firmware() -> Iterator[SimpleNamespace]:
     """The firmware's pure modules under this very Python: scanner, judge and frames."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(time, "ticks_us", lambda: 0, raising=False)
+        for name in ("ticks_us", "ticks_ms"):
+            patch.setattr(time, name, lambda: 0, raising=False)
         patch.setattr(time, "ticks_diff", lambda end, start: end - start, raising=False)
         patch.setattr(sys, "path", [str(FIRMWARE), str(STAND_INS), *sys.path])
         before = {name: module for name, module in sys.modules.items() if _is_firmware(name)}

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+SUPPLY_MODE = 23
+
 
 def _said(board):
     words = board.say("hello").split()
@@ -11,19 +13,21 @@ def _said(board):
 
 
 @pytest.mark.parametrize(
-    ("text", "points", "name"),
+    ("text", "kind", "points", "name"),
     [
-        ("", "128", "-"),  # no file
-        ("{}", "128", "-"),
-        ('{"fitted": 5}', "80", "-"),
-        ('{"fitted": 1, "name": "bench-2"}', "16", "bench-2"),
-        ('{"fitted": 8, "name": "' + "x" * 32 + '", "made": 2026}', "128", "x" * 32),
+        ("", "tester-128", "128", "-"),  # no file
+        ("{}", "tester-128", "128", "-"),
+        ('{"fitted": 5}', "tester-128", "80", "-"),
+        ('{"fixture": "tester-128", "fitted": 1, "name": "bench-2"}', "tester-128", "16", "bench-2"),
+        ('{"fitted": 8, "name": "' + "x" * 32 + '", "made": 2026}', "tester-128", "128", "x" * 32),
+        ('{"fixture": "pocket-24"}', "pocket-24", "24", "-"),
+        ('{"name": "pocket-2", "fixture": "pocket-24"}', "pocket-24", "24", "pocket-2"),
     ],
 )
-def test_the_board_is_what_its_file_says(text, points, name, engine, start):
-    board = start(board_json=text)
+def test_the_board_is_what_its_file_says(text, kind, points, name, engine, start):
+    board = start({"tester": {"kind": kind.split("-")[0]}}, board_json=text)
     said = _said(board)
-    assert (points, name) == (said["points"], said["name"])
+    assert (kind, points, name) == (said["fixture"], said["points"], said["name"])
     assert "ok" == board.say("check")
 
 
@@ -44,6 +48,11 @@ def test_the_board_is_what_its_file_says(text, points, name, engine, start):
         '{"fitted": 8.0}',
         '{"fitted": null}',
         '{"fitted": 1e400}',
+        '{"fixture": "tester-64"}',
+        '{"fixture": "Pocket-24"}',
+        '{"fixture": ["pocket-24"]}',
+        '{"fixture": null}',
+        '{"fixture": "pocket-24", "fitted": 2}',
         '{"name": 7}',
         '{"name": null}',
         '{"name": "two words"}',
@@ -61,11 +70,13 @@ def test_the_board_is_what_its_file_says(text, points, name, engine, start):
         "[" * 900,
     ],
 )
-def test_a_file_that_makes_no_sense_stops_every_scan(text, engine, start):
+def test_a_file_that_makes_no_sense_stops_every_scan_and_no_point_is_touched(text, engine, start):
     board = start(board_json=text)
-    assert "-" == _said(board)["name"]
-    assert "error board-file" == board.say("check")
-    board.load(bytes(128))
-    assert "error state" == board.say("scan settle=20")
+    for request in ("hello", "check"):
+        assert "error board-file" == board.say(request)
+    for request in ("scan settle=20", "rows seen 00", "judge"):
+        assert "error state" == board.say(request)
+    assert "ok" == board.say("release")
+    assert {SUPPLY_MODE} >= board.board.touched  # a pin of the Pico itself
     assert [] == board.unsafe()
     assert [] == board.board.broken

@@ -1,130 +1,227 @@
-"""One table of recorded dialogues, held with the firmware on real MicroPython and on CPython."""
+"""Recorded dialogues, held with the firmware on real MicroPython and on CPython, each through a real port.
+
+One table is for both kinds of tester, whatever points they have; another for the one with expanders.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import pytest
+import serial
 
+from pinwright.errors import LinkLost
 from pinwright.tester.frames import crc16
+from pinwright.virtual import process
+from pinwright.virtual.bench import Bench
+from pinwright.virtual.port import Port, Tcp
 
-ALL_ALONE = "00" * 128
-A_PAIR = {"link": [{"pins": ["P.0", "P.40"]}]}
-# A map whose only net is points 0 and 40.
-PAIR_NETS = "01" + "00" * 39 + "01" + "00" * 87
-READY = [
-    ("check", "ok"),
-    ("map clear", "ok"),
-    (f"map nets 00 {PAIR_NETS}", "ok"),
-    (f"map groups 00 {ALL_ALONE}", "ok"),
-    ("map done", f"ok points=128 crc={crc16(bytes.fromhex(PAIR_NETS + ALL_ALONE)):04X}"),
+from .conftest import FIRMWARE, POINT_OF, Talk, Watched
+
+# A request in bytes is sent as it is; its reply is a whole line without checksum. T, N, V, P and ID stand for
+# times, counts, the versions, the platform and the board's id.
+Dialogue = list[tuple[str | bytes, str]]
+SCANNED = "ok walk_us=T rest_us=T wide_us=T confirm_us=T walk_transfers=N transfers=N slips=0 doubts=0"
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of tester. own: point → the lower one it is joined to on the board itself."""
+
+    name: str
+    fixture: str
+    points: int
+    fitted: int
+    own: dict[int, int]
+
+    @property
+    def hello(self) -> str:
+        return (
+            f"ok protocol=2 firmware=V id=ID fixture={self.fixture} points={self.points} "
+            f"fitted={self.fitted} lane=none platform=P name=virtual"
+        )
+
+    def bench(self, *links: tuple[int, ...], **faults: object) -> dict[str, object]:
+        joined = [{"pins": [f"P.{p}" for p in link]} for link in links]
+        return {"link": joined, "tester": {"kind": self.name, **faults}}
+
+    def row(self, *points: int) -> str:
+        """A bit a point."""
+        return sum(1 << p for p in points).to_bytes(self.points // 8, "little").hex().upper()
+
+    def rows(self, port: int, joined: dict[int, int]) -> str:
+        """The rows of eight points, each of which sees one other at most."""
+        points = range(8 * port, 8 * port + 8)
+        return "".join(self.row(*([joined[p]] if p in joined else [])) for p in points)
+
+    def map(self, **nets: int) -> str:
+        """A byte a point: `p20=1` puts point 20 into net 1."""
+        return bytes(nets.get(f"p{p}", 0) for p in range(self.points)).hex().upper()
+
+    def labels(self, joined: dict[int, int]) -> str:
+        """Each point its own label, but for those that are joined to a lower one."""
+        told = {**self.own, **joined}
+        return bytes(told.get(p, p) for p in range(self.points)).hex().upper()
+
+    def verdict(self, passed: bool, missing: tuple[int, ...] = (), extra: tuple[int, ...] = ()) -> str:
+        return (
+            f"ok verdict={'pass' if passed else 'fail'} missing={self.row(*missing)} "
+            f"extra={self.row(*extra)} swaps="
+        )
+
+    def ready(self) -> Dialogue:
+        """Up to a scan for a net of points 0 and 20."""
+        nets, groups = self.map(p0=1, p20=1), self.map()
+        return [
+            ("check", "ok"),
+            ("map clear", "ok"),
+            (f"map nets 00 {nets}", "ok"),
+            (f"map groups 00 {groups}", "ok"),
+            ("map done", f"ok points={self.points} crc={crc16(bytes.fromhex(nets + groups)):04X}"),
+        ]
+
+
+NO_FRAMES: Dialogue = [
+    (b">01 hello 0000", "<00 error frame why=checksum"),
+    (b">01 hello 6e6c", "<00 error frame why=hex"),
+    (b"hello", "<00 error frame why=shape"),
+    (b"<01 hello 6E6C", "<00 error frame why=shape"),
+    (b">1 hello 6E6C", "<00 error frame why=shape"),
+    (b">01 hello\t6E6C", "<00 error frame why=byte"),
+    (b">01 hel\x00lo 6E6C", "<00 error frame why=byte"),
+    (b">01 hello\x7f 6E6C", "<00 error frame why=byte"),
+    ("\u00e9".encode(), "<00 error frame why=byte"),
+    (b"\xff", "<00 error frame why=byte"),
+    (b"x" * 512, "<00 error frame why=shape"),
+    (b"x" * 513, "<00 error frame why=length"),
+    (b"x" * 514, "<00 error frame why=length"),
+    (b"x" * 20_000, "<00 error frame why=length"),
 ]
-SCANNED = "ok walk_us=T rest_us=T wide_us=T confirm_us=T walk_transfers=1280 transfers=N slips=0 doubts=0"
-NOTHING = "00" * 16
+
+TESTER = Kind("tester", "tester-128", 128, 8, {122: 121, 124: 123})
+SMALL = Kind("tester", "tester-128", 80, 5, {})
+POCKET = Kind("pocket", "pocket-24", 24, 0, {})
+READY = TESTER.ready()
+A_PAIR = TESTER.bench((0, 20))
 
 
-def _labels(**joined: int) -> str:
-    """Each point its own label, but for those given as p40=0."""
-    labels = [joined.get(f"p{point}", point) for point in range(128)]
-    return bytes(labels).hex().upper()
+def for_each(kind: Kind) -> dict[str, tuple[dict[str, object], Dialogue]]:
+    """What is asked of either kind, and answered alike but for its number of points."""
+    ready, last = kind.ready(), kind.points - 1
+    # Seen by a point is itself too; joined, only the other.
+    pair = {0: 20, 20: 0}
+    both_ways = {**kind.own, **{low: high for high, low in kind.own.items()}}
+    first_seen = kind.row(0, 20) + "".join(kind.row(p) for p in range(1, 8))
+    return {
+        "who it is": (kind.bench(), [("hello", kind.hello)]),
+        "a whole scan of a pair": (
+            kind.bench((0, 20)),
+            [
+                *ready,
+                ("scan settle=20", SCANNED),
+                ("rows seen 00", "ok " + first_seen),
+                ("rows joined 00", "ok " + kind.rows(0, pair)),
+                ("rows joined 02", "ok " + kind.rows(2, pair)),
+                (f"rows joined {last // 8:02X}", "ok " + kind.rows(last // 8, {**pair, **both_ways})),
+                ("rows doubtful 00", "ok " + kind.rows(0, {})),
+                ("marks", f"ok apart={kind.row(0, 20)} unexplained={kind.row()} group={kind.map()}"),
+                ("judge", kind.verdict(True)),
+                ("pieces joined", "ok " + kind.labels({20: 0})),
+                ("pieces loose", "ok " + kind.labels({20: 0})),
+                ("release", "ok"),
+            ],
+        ),
+        "a cable without its one link": (
+            kind.bench(),
+            [*ready, ("scan settle=20", SCANNED), ("judge", kind.verdict(False, missing=(1,)))],
+        ),
+        "a bridge to an unused pin": (
+            kind.bench((0, 20, 7)),
+            [*ready, ("scan settle=20", SCANNED), ("judge", kind.verdict(False, extra=(0,)))],
+        ),
+        "a bridge between points of the tester": (
+            kind.bench((0, 20), bridged=[[3, 19]]),
+            [*ready, ("scan settle=20", SCANNED), ("judge", kind.verdict(False, extra=(3,)))],
+        ),
+        "two pairs exchanged": (
+            kind.bench((0, 21), (1, 20)),
+            [
+                ("check", "ok"),
+                ("map clear", "ok"),
+                ("map nets 00 0102", "ok"),
+                ("map nets 14 0102", "ok"),
+                ("map done", f"ok points={kind.points} crc=X"),
+                ("scan settle=0", SCANNED),
+                ("judge", kind.verdict(False, missing=(1, 2), extra=(0, 1)) + "0102"),
+            ],
+        ),
+        "nothing is taken out of turn": (
+            kind.bench((0, 20)),
+            [
+                ("scan settle=20", "error state"),
+                ("rows seen 00", "error state"),
+                ("marks", "error state"),
+                ("judge", "error state"),
+                ("pieces joined", "error state"),
+                ("check", "ok"),
+                ("scan settle=20", "error state"),  # no map yet
+                *ready[1:-1],
+                ("scan settle=20", "error state"),  # the map is not done
+                ready[-1],
+                ("release", "ok"),
+                ("scan settle=20", "error state"),  # release ends what check allowed
+                ("check", "ok"),
+                ("scan settle=20", SCANNED),
+                ("scan settle=20", "error state"),  # one check, one scan
+            ],
+        ),
+        "a judgement needs the map and pieces need a judgement": (
+            kind.bench((0, 20)),
+            [
+                *ready,
+                ("scan settle=20", SCANNED),
+                ("pieces joined", "error state"),
+                ("map clear", "ok"),
+                ("judge", "error state"),
+                *ready[2:],
+                ("judge", kind.verdict(True)),
+                ("pieces joined", "ok " + kind.labels({20: 0})),
+                ("check", "ok"),
+                ("pieces joined", "error state"),
+            ],
+        ),
+        "an outside voltage": (
+            kind.bench(outside={"P.9": 5.0}),
+            [("check", f"error fed points={kind.row(9)}"), ("scan settle=20", "error state")],
+        ),
+        "a point held low": (
+            kind.bench(stuck_low=[last]),
+            [("check", f"error held-low points={kind.row(last)}")],
+        ),
+        "a point held high": (
+            kind.bench(stuck_high=[16]),
+            [("check", f"error not-low points={kind.row(16)}")],
+        ),
+        "a point without its pull-up": (
+            kind.bench(no_pullup=[5]),
+            [("check", f"error held-low points={kind.row(5)}")],
+        ),
+        "lines that are no frames": (kind.bench(), [*NO_FRAMES, ("hello", kind.hello)]),
+        "the same word back": (
+            kind.bench(),
+            [
+                ("echo x", "ok x"),
+                ("echo " + "~" * 400, "ok " + "~" * 400),
+                ("echo", "error argument"),
+                ("echo two words", "error argument"),
+            ],
+        ),
+    }
 
 
-BOARD_ITSELF = {"p122": 121, "p124": 123}
-
-# name: (bench, [(request, reply)]). A request in bytes is sent as it is; its reply is a whole line
-# without checksum. T, N and ID stand for times, counts and the board's id.
-DIALOGUES: dict[str, tuple[dict[str, object], list[tuple[str | bytes, str]]]] = {
-    "who it is": (
-        {},
-        [("hello", "ok protocol=1 firmware=V id=ID points=128 fitted=8 lane=none name=virtual")],
-    ),
-    "who a small one is": (
-        {"tester": {"fitted": 5}},
-        [("hello", "ok protocol=1 firmware=V id=ID points=80 fitted=5 lane=none name=virtual")],
-    ),
-    "a whole scan of a pair": (
-        A_PAIR,
-        [
-            *READY,
-            ("scan settle=20", SCANNED),
-            ("rows seen 00", "ok " + "01000000000100000000000000000000" + "".join(
-                f"{1 << p:02X}" + "00" * 15 for p in range(1, 8)
-            )),
-            ("rows joined 00", "ok " + "00" * 5 + "01" + "00" * 10 + "00" * 112),
-            ("rows doubtful 00", "ok " + "00" * 128),
-            ("rows joined 05", "ok " + "01" + "00" * 127),
-            ("rows joined 0F", "ok " + "00" * 16 + "00" * 15 + "04" + "00" * 15 + "02"
-                + "00" * 15 + "10" + "00" * 15 + "08" + "00" * 48),
-            ("marks", f"ok apart=0100000000010000{'00' * 8} unexplained={NOTHING} group={ALL_ALONE}"),
-            ("judge", f"ok verdict=pass missing={NOTHING} extra={NOTHING} swaps="),
-            ("pieces joined", "ok " + _labels(p40=0, **BOARD_ITSELF)),
-            ("pieces loose", "ok " + _labels(p40=0, **BOARD_ITSELF)),
-            ("release", "ok"),
-        ],
-    ),
-    "a cable without its one link": (
-        {},
-        [
-            *READY,
-            ("scan settle=20", SCANNED),
-            ("judge", f"ok verdict=fail missing=02{'00' * 15} extra={NOTHING} swaps="),
-        ],
-    ),
-    "a bridge to an unused pin": (
-        {"link": [{"pins": ["P.0", "P.40", "P.7"]}]},
-        [
-            *READY,
-            ("scan settle=20", SCANNED),
-            ("judge", f"ok verdict=fail missing={NOTHING} extra=01{'00' * 15} swaps="),
-        ],
-    ),
-    "two pairs exchanged": (
-        {"link": [{"pins": ["P.0", "P.41"]}, {"pins": ["P.1", "P.40"]}]},
-        [
-            ("check", "ok"),
-            ("map clear", "ok"),
-            ("map nets 00 0102", "ok"),
-            ("map nets 28 0102", "ok"),
-            ("map done", "ok points=128 crc=X"),
-            ("scan settle=0", SCANNED),
-            ("judge", f"ok verdict=fail missing=06{'00' * 15} extra=03{'00' * 15} swaps=0102"),
-        ],
-    ),
-    "nothing is taken out of turn": (
-        A_PAIR,
-        [
-            ("scan settle=20", "error state"),
-            ("rows seen 00", "error state"),
-            ("marks", "error state"),
-            ("judge", "error state"),
-            ("pieces joined", "error state"),
-            ("check", "ok"),
-            ("scan settle=20", "error state"),  # no map yet
-            *READY[1:-1],
-            ("scan settle=20", "error state"),  # the map is not done
-            READY[-1],
-            ("release", "ok"),
-            ("scan settle=20", "error state"),  # release ends what check allowed
-            ("check", "ok"),
-            ("scan settle=20", SCANNED),
-            ("scan settle=20", "error state"),  # one check, one scan
-        ],
-    ),
-    "a judgement needs the map and pieces need a judgement": (
-        A_PAIR,
-        [
-            *READY,
-            ("scan settle=20", SCANNED),
-            ("pieces joined", "error state"),
-            ("map clear", "ok"),
-            ("judge", "error state"),
-            *READY[2:],
-            ("judge", f"ok verdict=pass missing={NOTHING} extra={NOTHING} swaps="),
-            ("pieces joined", "ok " + _labels(p40=0, **BOARD_ITSELF)),
-            ("check", "ok"),
-            ("pieces joined", "error state"),
-        ],
-    ),
+DIALOGUES: dict[str, tuple[dict[str, object], Dialogue]] = {
     "unknown verbs": (
         {},
         [("jump", "error verb"), ("HELLO", "error verb"), ("hello2", "error verb"), ("answer", "error verb")],
@@ -175,7 +272,7 @@ DIALOGUES: dict[str, tuple[dict[str, object], list[tuple[str | bytes, str]]]] = 
         [
             *READY,
             ("scan settle=20", SCANNED),
-            ("judge", f"ok verdict=pass missing={NOTHING} extra={NOTHING} swaps="),
+            ("judge", TESTER.verdict(True)),
             ("rows seen 10", "error argument"),
             ("rows seen FF", "error argument"),
             ("rows seen 0", "error argument"),
@@ -185,8 +282,9 @@ DIALOGUES: dict[str, tuple[dict[str, object], list[tuple[str | bytes, str]]]] = 
             ("pieces lost", "error argument"),
         ],
     ),
+    "who a small one is": (TESTER.bench(fitted=5), [("hello", SMALL.hello)]),
     "a smaller board has smaller numbers": (
-        {"tester": {"fitted": 5}},
+        TESTER.bench(fitted=5),
         [
             ("map nets 00 4F", "ok"),
             ("map nets 00 50", "error argument"),
@@ -194,40 +292,21 @@ DIALOGUES: dict[str, tuple[dict[str, object], list[tuple[str | bytes, str]]]] = 
             ("map nets 50 00", "error argument"),
         ],
     ),
-    "lines that are no frames": (
-        {},
+    "a pocket tester has yet smaller ones": (
+        POCKET.bench(),
         [
-            (b">01 hello 0000", "<00 error frame why=checksum"),
-            (b">01 hello 6e6c", "<00 error frame why=hex"),
-            (b"hello", "<00 error frame why=shape"),
-            (b"<01 hello 6E6C", "<00 error frame why=shape"),
-            (b">1 hello 6E6C", "<00 error frame why=shape"),
-            (b">01 hello\t6E6C", "<00 error frame why=byte"),
-            (b">01 hel\x00lo 6E6C", "<00 error frame why=byte"),
-            (b">01 hello\x7f 6E6C", "<00 error frame why=byte"),
-            ("\u00e9".encode(), "<00 error frame why=byte"),
-            (b"\xff", "<00 error frame why=byte"),
-            (b"x" * 512, "<00 error frame why=shape"),
-            (b"x" * 513, "<00 error frame why=length"),
-            (b"x" * 514, "<00 error frame why=length"),
-            (b"x" * 20_000, "<00 error frame why=length"),
-            ("hello", "ok protocol=1 firmware=V id=ID points=128 fitted=8 lane=none name=virtual"),
+            ("map nets 00 17", "ok"),
+            ("map nets 00 18", "error argument"),
+            ("map nets 17 00", "ok"),
+            ("map nets 18 00", "error argument"),
+            *POCKET.ready(),
+            ("scan settle=20", SCANNED),
+            ("rows seen 02", "ok " + "".join(POCKET.row(p) for p in range(16, 24))),
+            ("rows seen 03", "error argument"),
         ],
     ),
-    "an outside voltage": (
-        {"tester": {"outside": {"P.9": 5.0}}},
-        [("check", f"error fed points=0002{'00' * 14}"), ("scan settle=20", "error state")],
-    ),
-    "a point held low": (
-        {"tester": {"stuck_low": [127]}},
-        [("check", f"error held-low points={'00' * 15}80")],
-    ),
-    "a point held high": (
-        {"tester": {"stuck_high": [16]}},
-        [("check", f"error not-low points=000001{'00' * 13}")],
-    ),
     "a chip that is not there": (
-        {"tester": {"dead_chips": [7]}},
+        TESTER.bench(dead_chips=[7]),
         [
             ("check", "error chip chip=7 register=0A written=0808 read=FFFF"),
             *READY[1:],
@@ -235,17 +314,58 @@ DIALOGUES: dict[str, tuple[dict[str, object], list[tuple[str | bytes, str]]]] = 
         ],
     ),
     "a reference that is cut off": (
-        {"tester": {"cut": [121]}},
-        [("check", f"error reference points={'00' * 15}06")],
+        TESTER.bench(cut=[121]),
+        [("check", f"error reference points={TESTER.row(121, 122)}")],
     ),
 }  # fmt: skip
+for kind in (TESTER, POCKET):
+    DIALOGUES |= {f"{kind.name}: {name}": told for name, told in for_each(kind).items()}
 
 
 def _with_tokens(reply: str) -> str:
     reply = re.sub(r"_us=\d+", "_us=T", reply)
-    reply = re.sub(r" transfers=\d+", " transfers=N", reply)
+    reply = re.sub(r"transfers=\d+", "transfers=N", reply)
+    reply = re.sub(r"platform=\w+", "platform=P", reply)
     reply = re.sub(r"id=[0-9A-F]{16}", "id=ID", reply)
     return re.sub(r"firmware=\d+\.\d+\.\d+", "firmware=V", reply)
+
+
+class Program:
+    """A program that has the port open: our end of it."""
+
+    def __init__(self, port: str) -> None:
+        self.serial = serial.serial_for_url(port, timeout=0)
+
+    def write(self, data: bytes) -> None:
+        self.serial.write(data)
+
+    def read(self, timeout_s: float) -> bytes:
+        self.serial.timeout = timeout_s
+        try:
+            first = self.serial.read(1)
+            self.serial.timeout = 0
+            return first + (self.serial.read(4096) if first else b"")
+        except serial.SerialException as error:
+            raise LinkLost(str(error)) from None
+
+
+@pytest.fixture
+def start(engine: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[dict[str, object]], Talk]]:
+    """Start a board and open its port: a pseudo-terminal for MicroPython, TCP for CPython."""
+    monkeypatch.setattr(process, "VirtualBoard", Watched)
+    opened: list[tuple[Port, Program]] = []
+
+    def start(bench: dict[str, object]) -> Talk:
+        at = Tcp() if engine == "CPython" else None
+        port = Port(Bench.from_dict(bench), POINT_OF, FIRMWARE, at=at)
+        program = Program(port.name)
+        opened.append((port, program))
+        return Talk(port.board, program)
+
+    yield start
+    for port, program in opened:
+        program.serial.close()
+        port.close()
 
 
 @pytest.mark.parametrize("name", DIALOGUES)
@@ -266,15 +386,31 @@ def test_the_firmware_answers_as_recorded_and_always_lets_go(name, engine, start
     assert board.tester.engine.startswith(engine)
 
 
-def test_lines_of_every_awkward_length_are_answered(engine, start):
-    """Around whole USB packets of 64 bytes, with and without the newline counted."""
-    board = start()
-    for length in (16, 62, 63, 64, 65, 126, 127, 128, 129, 255, 256, 257, 511, 512):
-        assert "error argument" == board.say("hello " + "x" * (length - 15)), length
+def test_a_walk_is_ten_transfers_a_point_and_a_pocket_tester_makes_none(engine, start):
+    for kind, transfers in ((TESTER, 1280), (POCKET, 0)):
+        board = start(kind.bench((0, 20)))
+        for request, _ in kind.ready():
+            board.say(request)
+        assert f" walk_transfers={transfers} " in board.say("scan settle=20")
+
+
+@pytest.mark.parametrize("kind", [TESTER, POCKET], ids=lambda kind: kind.name)
+def test_lines_of_every_awkward_length_are_answered(kind, engine, start):
+    """Around whole USB packets of 64 bytes, with and without line ends counted, in both directions.
+
+    `>01 echo x 1234` and a newline are 16 bytes; `<01 ok x 1234` with CR and LF are 15.
+    """
+    board = start(kind.bench())
+    awkward = (63, 64, 65, 127, 128, 129)
+    sent = [length - 16 + without for length in awkward for without in (0, 1)]
+    received = [length - 15 + without for length in awkward for without in (0, 1, 2)]
+    for more in sorted({0, *sent, *received, 256 - 16, 512 - 15}):
+        word = "x" * (more + 1)
+        assert "ok " + word == board.say("echo " + word), more
 
 
 def test_empty_lines_and_carriage_returns_change_nothing(engine, start):
-    board = start()
+    board = start(TESTER.bench())
     board.send(b"\n\r\n\r\r\n\n")
     body = b">2A release"
     board.send(body + b" %04X" % crc16(body) + b"\r\n")
@@ -282,7 +418,7 @@ def test_empty_lines_and_carriage_returns_change_nothing(engine, start):
 
 
 def test_bytes_that_come_one_by_one_and_lines_that_come_together_are_all_answered(engine, start):
-    board = start()
+    board = start(TESTER.bench())
     one, two = b">01 release", b">02 release"
     lines = b"".join(body + b" %04X\n" % crc16(body) for body in (one, two))
     for byte in lines:

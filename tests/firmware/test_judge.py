@@ -74,8 +74,9 @@ def _matrix(pairs):
 
 def _verdict(firmware, profile, joined, doubtful, spoil=lambda reply: reply):
     """The host's facts, after both have judged. Raises Disagreement."""
-    session = Session(profile, FIXTURE, "0")
-    session.hello = hello = Hello(1, "0", "id", POINTS, 8, "none", "-")
+    session = Session(profile, {}, "0")
+    session.fixture = FIXTURE
+    session.hello = hello = Hello(2, "0", "id", "tester-128", POINTS, 8)
     session.placement = place(profile.ends, FIXTURE, POINTS)
     wanted = firmware.judge.Map(POINTS)
     wanted.nets[:], wanted.groups[:] = board_map(session)
@@ -99,7 +100,7 @@ def _verdict(firmware, profile, joined, doubtful, spoil=lambda reply: reply):
         POINTS, bytes(POINTS * WIDTH), bytes(evidence.joined), bytes(evidence.doubtful),
         bytes(WIDTH), bytes(WIDTH), bytes(POINTS),
     )  # fmt: skip
-    scan = Scan(hello, session.placement, told, session.board_verdict, {})
+    scan = Scan(hello, FIXTURE, session.placement, told, session.board_verdict, {})
     return decide(profile, scan), judge
 
 

@@ -95,7 +95,7 @@ def test_ctrl_c_between_requests_ends_it_with_everything_let_go(engine, start):
     board = start(CABLE)
     assert _scan(board).startswith("ok ")
     board.tester.interrupt()
-    board.wait_for_the_end()
+    board.wait_for_the_prompt()
     assert [] == board.unsafe()
     assert [] == board.board.broken
 
@@ -105,19 +105,19 @@ def test_ctrl_c_in_the_middle_of_a_line_ends_it_with_everything_let_go(engine, s
     board.say("hello")
     board.send(b">01 sca")
     board.tester.interrupt()
-    board.wait_for_the_end()
+    board.wait_for_the_prompt()
     assert [] == board.unsafe()
 
 
 def _interrupted(start, transfer, delay_s):
-    """The board at its end, Ctrl-C having come at a transfer of the scan or a moment after it."""
+    """The board at its prompt, Ctrl-C having come at a transfer of the scan or a moment after it."""
     board = start(CABLE)
     assert "ok" == board.say("check")
     board.load(IN_A_BIG_NET)
     strike = threading.Timer(delay_s, board.tester.interrupt)
     board.board.at[board.board.transfers + transfer] = strike.start if delay_s else board.tester.interrupt
     board.send(encode(9, "scan settle=20"))
-    board.wait_for_the_end()
+    board.wait_for_the_prompt()
     return board
 
 
@@ -141,7 +141,7 @@ def test_ctrl_c_in_the_middle_of_a_check_lets_go(engine, start):
         board.say("hello")
         board.board.at[board.board.transfers + chance.randrange(1, 400)] = board.tester.interrupt
         board.send(encode(9, "check"))
-        board.wait_for_the_end()
+        board.wait_for_the_prompt()
         assert [] == board.unsafe()
 
 

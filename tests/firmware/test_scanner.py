@@ -57,7 +57,7 @@ def _pieces(pairs):
 
 
 def _scan(firmware, sees, by_ports, apart, in_large=bytes(POINTS)):
-    scanner = firmware.scanner.Scanner(Bank(sees, by_ports, apart))
+    scanner = firmware.scanner.Scanner(Bank(sees, by_ports, apart), lambda: None)
     scanner.scan(in_large, 20)
     return scanner
 
@@ -158,7 +158,7 @@ def test_a_point_that_does_not_read_low_itself_stops_the_scan(firmware):
     bank = Bank(lambda p, q: False, lambda p, q: False, set())
     bank.look = lambda point, row, base, settle_us, stay: bank._fill(row, base, lambda q: q == point != 17)
     with pytest.raises(firmware.scanner.PointFault, match=r"not-low.*17"):
-        firmware.scanner.Scanner(bank).scan(bytes(POINTS), 20)
+        firmware.scanner.Scanner(bank, lambda: None).scan(bytes(POINTS), 20)
 
 
 def test_more_unsteady_pairs_than_a_cable_can_have_stop_the_scan(firmware):

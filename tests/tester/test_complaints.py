@@ -113,10 +113,10 @@ def test_a_code_becomes_a_sentence_of_its_own(code: str, kind: type[Exception], 
     assert seen in str(error)
 
 
-def test_the_hint_about_the_board_s_file_shows_one_as_it_should_be() -> None:
+def test_the_hint_about_the_board_s_file_says_how_to_write_one() -> None:
     error = complaint("board-file", {}, "", "check")
     assert isinstance(error, SelfCheckFailed)
-    assert '{"fitted": 8, "name": "bench-1"}' in error.hint
+    assert "`pinwright install --fitted 8 --name bench-1`" in error.hint
 
 
 @pytest.mark.parametrize(("code", "values"), [("chip", {"chip": "3"}), ("chip", {}), ("frame", {})])

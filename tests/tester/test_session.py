@@ -5,7 +5,7 @@ The replies follow the table at the head of firmware/tester/commands.py.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from itertools import combinations
 
 import pytest
@@ -24,6 +24,7 @@ from pinwright.errors import (
     SelfCheckFailed,
 )
 from pinwright.link import Line, drive
+from pinwright.tester.adapter import POSITIONS, Adapter
 from pinwright.tester.fixture import Fixture, Socket
 from pinwright.tester.frames import crc16
 from pinwright.tester.session import PROTOCOL, STEPS, BoardVerdict, Request, Scan, Session, board_map, greet
@@ -41,6 +42,7 @@ FIXTURE = Fixture(
     ),
     ((14, 15),),
 )
+FIXTURES = {FIXTURE.id: FIXTURE}
 GOOD = [{0, 7}, {1, 8}, {2, 9}]  # A.k is point k - 1, B.k is point k + 6
 
 
@@ -88,7 +90,7 @@ class Board:
         return b"".join(row.to_bytes(2, "little") for row in rows)
 
     def _hello(self) -> str:
-        return "ok protocol=1 firmware=0.1.0 id=E6614 points=16 fitted=1 lane=none name=bench-1"
+        return HELLO.replace("name=-", "name=bench-1")
 
     def _check(self) -> str:
         return "ok"
@@ -107,7 +109,7 @@ class Board:
 
     def _rows(self, name: str, page: str) -> str:
         matrix = bytes(2 * POINTS) if name == "doubtful" else self.rows(diagonal=name == "seen")
-        size = len(matrix) // 16
+        size = 8 * POINTS // 8
         return f"ok {matrix[int(page, 16) * size :][:size].hex().upper()}"
 
     def _marks(self) -> str:
@@ -138,9 +140,14 @@ def mark(numbers: set[int]) -> str:
     return sum(1 << number for number in numbers).to_bytes(2, "little").hex().upper()
 
 
-def scan(board: Board, profile: Profile | None = None, by_hand: Mapping[str, str] | None = None) -> Scan:
+def scan(
+    board: Board,
+    profile: Profile | None = None,
+    by_hand: Mapping[str, str] | None = None,
+    adapters: Sequence[Adapter] = (),
+) -> Scan:
     """Run a session against a board, without a line between them."""
-    run = Session(profile or cable(), FIXTURE, "0.6.0", by_hand or {}).run()
+    run = Session(profile or cable(), FIXTURES, "0.6.0", by_hand or {}, adapters).run()
     request = next(run)
     while True:
         try:
@@ -216,13 +223,42 @@ def test_the_map_numbers_nets_from_1_and_marks_groups() -> None:
     assert [0, 1, 1, 0x82] + [0] * 12 == list(board.groups)
 
 
+# A small adapter for a small socket; its kind has more positions than these, which nobody asks for.
+SMALL = Adapter("small", "", "A", ("row-3",), "box-2x20", ((5, 6),), {"1": 1, "2": 2, "3": 3})
+SHORT_CABLE = {"A": {"connector": "row-3"}, "B": {"connector": "row-6"}}
+
+
+@pytest.fixture
+def _sockets_of_seven(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(POSITIONS, "box-2x20", 7)
+
+
+@pytest.mark.usefixtures("_sockets_of_seven")
+def test_what_an_adapter_joins_itself_is_a_net_of_the_map_after_the_cable_s() -> None:
+    board = Board([*GOOD, {4, 5}])
+    found = scan(board, cable(ends=SHORT_CABLE), adapters=[SMALL])
+    assert [1, 2, 3, 0, 4, 4, 0, 1, 2, 3, 0, 0, 0, 0, 0, 0] == list(board.nets)
+    assert {"A": "small", "B": "generic"} == found.placement.adapters
+    assert ((4, 5),) == found.placement.marks
+    assert found.board_verdict.passed
+
+
+@pytest.mark.usefixtures("_sockets_of_seven")
+@pytest.mark.parametrize("mark", [[], [{4, 6}], [{4, 5, 6}], [{4, 5}, {6, 13}]])
+def test_a_wrong_adapter_is_refused_before_the_board_is_asked_for_a_verdict(mark: list[set[int]]) -> None:
+    board = Board([*GOOD, *mark])
+    with pytest.raises(PlacementError, match="end `A` goes through adapter `small` in J1"):
+        scan(board, cable(ends=SHORT_CABLE), adapters=[SMALL])
+    assert "judge" not in board.asked
+
+
 def test_by_hand_reaches_the_map() -> None:
     board = Board(GOOD)
     assert {"A": "J2", "B": "J1"} == scan(board, by_hand={"A": "J2"}).placement.sockets
 
 
 def test_only_the_scan_itself_is_never_repeated() -> None:
-    run = Session(cable(), FIXTURE, "0.6.0").run()
+    run = Session(cable(), FIXTURES, "0.6.0").run()
     board = Board(GOOD)
     request: Request | None = next(run)
     once = []
@@ -236,7 +272,7 @@ def test_only_the_scan_itself_is_never_repeated() -> None:
     assert ["scan settle=20"] == once
 
 
-HELLO = "ok protocol=1 firmware=0.1.0 id=E6614 points=16 fitted=1 lane=none name=-"
+HELLO = "ok protocol=2 firmware=0.1.0 id=E6614 fixture=small points=16 fitted=1 lane=none platform=rp2 name=-"
 
 
 @pytest.mark.parametrize(
@@ -252,14 +288,15 @@ HELLO = "ok protocol=1 firmware=0.1.0 id=E6614 points=16 fitted=1 lane=none name
         HELLO.replace("points=16", ""),
         HELLO.replace("points=16 ", ""),
         HELLO.replace("fitted=1 ", ""),
-        HELLO.replace("protocol=1 ", ""),
+        HELLO.replace("protocol=2 ", ""),
+        HELLO.replace("fixture=small ", ""),
+        HELLO.replace("platform=rp2 ", ""),
         HELLO.replace("id=E6614 ", ""),
         HELLO.replace("id=E6614", "id="),
         HELLO.replace("id=E6614", "E6614"),
         HELLO.replace("id=E6614", "=E6614"),
         HELLO.replace("ok ", "okay "),
         "ok",
-        "error bug",
         "error",
         "hello",
         "",
@@ -269,12 +306,50 @@ def test_a_hello_that_is_no_tester_s_is_corrupt(said: str) -> None:
     assert LinkCorrupt is type(failing({"hello": said}))
 
 
-def test_another_protocol_is_refused_with_both_versions() -> None:
-    error = failing({"hello": HELLO.replace("protocol=1", "protocol=2").replace("0.1.0", "0.4.1")})
+@pytest.mark.parametrize(
+    ("said", "seen"),
+    [
+        ("error bug", "the firmware failed"),
+        ("error board-file", "the file board.json on the tester is damaged"),
+    ],
+)
+def test_a_board_that_complains_when_it_is_greeted_is_believed(said: str, seen: str) -> None:
+    error = failing({"hello": said})
+    assert SelfCheckFailed is type(error)
+    assert seen in error.message
+
+
+@pytest.mark.parametrize(
+    ("protocol", "hint"),
+    [
+        (1, "`pinwright install` puts the firmware of this program on it"),
+        (3, "its firmware is newer than this program: update the program"),
+    ],
+)
+def test_another_protocol_is_refused_with_both_versions(protocol: int, hint: str) -> None:
+    said = HELLO.replace("protocol=2", f"protocol={protocol}").replace("0.1.0", "0.4.1")
+    error = failing({"hello": said})
     assert ProtocolMismatch is type(error)
-    expected = "the tester speaks protocol 2, this program speaks 1 (firmware 0.4.1, host 0.6.0)"
-    assert expected == error.message
-    assert 1 == PROTOCOL
+    expected = f"the tester speaks protocol {protocol}, this program speaks 2 (firmware 0.4.1, host 0.6.0)"
+    assert (expected, hint) == (error.message, error.hint)
+    assert 2 == PROTOCOL
+
+
+@pytest.mark.parametrize(
+    ("told", "becomes"), [("fixture=small", "fixture=large"), ("points=16 fitted=1", "points=32 fitted=2")]
+)
+def test_sockets_that_this_program_does_not_know_are_refused(told: str, becomes: str) -> None:
+    error = failing({"hello": HELLO.replace(told, becomes)})
+    assert ProtocolMismatch is type(error)
+    assert "which this program does not know (firmware 0.1.0, host 0.6.0)" in error.message
+
+
+@pytest.mark.parametrize(
+    ("platform", "simulated"), [("rp2", False), ("linux", True), ("", True), ("esp32", True)]
+)
+def test_what_does_not_say_that_it_is_a_board_is_none(platform: str, simulated: bool) -> None:
+    board = Board(GOOD, {"hello": HELLO.replace("platform=rp2", f"platform={platform}")})
+    assert simulated is scan(board).hello.simulated
 
 
 def test_a_cable_that_does_not_fit_the_board_is_found_before_anything_is_driven() -> None:
@@ -306,9 +381,9 @@ def test_a_cable_that_does_not_fit_the_board_is_found_before_anything_is_driven(
         ({"map nets": "error argument"}, ProtocolMismatch, "refuses the request `map nets"),
         ({"map done": "ok points=16 crc=0000"}, LinkCorrupt, "another map than was sent"),
         ({"map done": "ok"}, LinkCorrupt, "another map than was sent"),
-        ({"rows seen 03": "ok 00"}, LinkCorrupt, "gives 31 bytes of `seen`, not 32"),
-        ({"rows joined 0F": "ok"}, LinkCorrupt, "gives 30 bytes of `joined`, not 32"),
-        ({"rows doubtful 00": "ok 000000"}, LinkCorrupt, "gives 33 bytes of `doubtful`, not 32"),
+        ({"rows seen 01": f"ok {'00' * 15}"}, LinkCorrupt, "gives 31 bytes of `seen`, not 32"),
+        ({"rows joined 01": "ok"}, LinkCorrupt, "gives 16 bytes of `joined`, not 32"),
+        ({"rows doubtful 00": f"ok {'00' * 17}"}, LinkCorrupt, "gives 33 bytes of `doubtful`, not 32"),
         ({"rows seen 00": "ok 0"}, LinkCorrupt, "hexadecimal"),
         ({"rows seen 00": "ok zz"}, LinkCorrupt, "hexadecimal"),
         ({"marks": "ok apart=0000 unexplained=0000"}, LinkCorrupt, "gives 0 bytes of `group`, not 16"),
@@ -318,7 +393,7 @@ def test_a_cable_that_does_not_fit_the_board_is_found_before_anything_is_driven(
             Disagreement,
             "A.3 conducted in one",
         ),
-        ({"rows seen 00": "ok 0000"}, Disagreement, "A.1 did not read low"),
+        ({"rows seen 00": f"ok {'00' * 16}"}, Disagreement, "A.1 did not read low"),
         ({"judge": "ok verdict=pass"}, None, ""),
         ({"judge": "ok missing=0000 extra=0000"}, LinkCorrupt, "the board's verdict is not complete"),
         ({"judge": "ok verdict=maybe missing=0000 extra=0000"}, LinkCorrupt, "verdict is not complete"),
@@ -349,14 +424,14 @@ def test_what_a_board_may_say_wrong(
 
 
 def test_what_the_board_concludes_is_checked_before_it_is_asked_for_a_verdict() -> None:
-    board = Board(GOOD, {"rows joined": "ok 0000"})
+    board = Board(GOOD, {"rows joined": f"ok {'00' * 16}"})
     with pytest.raises(Disagreement):
         scan(board)
     assert "judge" not in board.asked
 
 
 def test_a_request_out_of_turn_is_our_own_bug() -> None:
-    session = Session(cable(), FIXTURE, "0.6.0")
+    session = Session(cable(), FIXTURES, "0.6.0")
     with pytest.raises(OwnBug, match="a map was asked for before the board was known"):
         board_map(session)
     for name, step in STEPS:
@@ -370,7 +445,7 @@ def test_a_board_can_be_greeted_without_a_scan() -> None:
     assert "hello" == next(run).words
     with pytest.raises(StopIteration) as done:
         run.send(tuple(HELLO.split(" ")))
-    assert ("E6614", 1, "-") == (done.value.value.id, done.value.value.fitted, done.value.value.name)
+    assert ("E6614", 1, "") == (done.value.value.id, done.value.value.fitted, done.value.value.name)
 
 
 class Wire:
@@ -402,6 +477,9 @@ class Wire:
     def interrupt(self) -> None:
         self.interrupted += 1
 
+    def again(self, timeout_s: float) -> bool:
+        return False
+
     def close(self) -> None:
         pass
 
@@ -420,7 +498,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
 def over_the_wire(mangle: Callable[[int, bytes], bytes], heard: list[str] | None = None) -> Wire:
     wire = Wire(Board(GOOD), mangle)
     found = drive(
-        Session(cable(), FIXTURE, "0.6.0").run(), Line(wire, (heard if heard is not None else []).append)
+        Session(cable(), FIXTURES, "0.6.0").run(), Line(wire, (heard if heard is not None else []).append)
     )
     assert found.board_verdict.passed
     return wire
@@ -428,12 +506,12 @@ def over_the_wire(mangle: Callable[[int, bytes], bytes], heard: list[str] | None
 
 def test_a_whole_scan_goes_over_the_wire(clock: list[float]) -> None:
     wire = over_the_wire(lambda n, line: line)
-    assert (6 + 1 + 3 * 16 + 1 + 3 + 1, 0) == (wire.replies, wire.interrupted)
+    assert (6 + 1 + 3 * 2 + 1 + 3 + 1, 0) == (wire.replies, wire.interrupted)
     assert 0.0 == clock[0]
 
 
 # One reply of every kind. The seventh is the scan's; from the eighth on come the pages of three matrices.
-REPEATABLE = (1, 2, 3, 4, 5, 6, 8, 23, 24, 55, 56, 57, 58, 59, 60)
+REPEATABLE = (1, 2, 3, 4, 5, 6, 8, 9, 10, 13, 14, 15, 16, 17, 18)
 
 
 @pytest.mark.parametrize("which", REPEATABLE)
@@ -460,7 +538,7 @@ def test_a_scan_whose_reply_is_lost_is_not_done_twice(
 ) -> None:
     wire = Wire(Board(GOOD), lambda n, line: loss(line) if n == 7 else line)
     with pytest.raises(PinwrightError) as error:
-        drive(Session(cable(), FIXTURE, "0.6.0").run(), Line(wire, lambda text: None))
+        drive(Session(cable(), FIXTURES, "0.6.0").run(), Line(wire, lambda text: None))
     assert 3 == error.value.status
     assert 1 == wire.board.asked.count("scan settle=20")
-    assert "scan settle=20" == wire.board.asked[-1]
+    assert {"hello"} >= set(wire.board.asked[wire.board.asked.index("scan settle=20") + 1 :])

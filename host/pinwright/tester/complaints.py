@@ -26,7 +26,8 @@ _TABLE: dict[str, tuple[type[TesterError], str, str]] = {
         SelfCheckFailed,
         "expander {chip} does not hold what is written to it "
         "(register 0x{register}: wrote 0x{written}, read 0x{read})",
-        "check that the chip sits in its socket the right way round, and its address pins",
+        "check that the chip sits in its socket the right way round, and its address pins; if fewer are "
+        "fitted than board.json on the tester says, `pinwright install --fitted N` writes how many",
     ),
     "held-low": (
         OutsideVoltage,
@@ -56,7 +57,7 @@ _TABLE: dict[str, tuple[type[TesterError], str, str]] = {
     "board-file": (
         SelfCheckFailed,
         "the file board.json on the tester is damaged, so it does not know which expanders are fitted",
-        'it should read like {{"fitted": 8, "name": "bench-1"}}',
+        "`pinwright install --fitted 8 --name bench-1` writes a new one; `--pocket` for a pocket tester",
     ),
     "frame": (LinkCorrupt, "the board could not read the request ({why})", "check the cable to the board"),
     "memory": (SelfCheckFailed, "the board ran out of memory", _REPORT),

@@ -7,29 +7,37 @@ the last one; `verdict.agreement.decide` makes a verdict of it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Joined, Profile
 from pinwright.errors import LinkCorrupt, OwnBug, ProtocolMismatch
+from pinwright.tester.adapter import Adapter
 from pinwright.tester.complaints import complaint
 from pinwright.tester.fixture import Fixture, Placement, place
 from pinwright.tester.frames import crc16
+from pinwright.tester.marks import check_marks
 from pinwright.tester.measurement import Evidence, bits
 
-PROTOCOL = 1
-MATRIX_PAGES = 16
+PROTOCOL = 2
 SETTLE_US = 20
+# A board at work says `busy` every 0.2 s; a scan takes some tenths of a second, some seconds at worst.
+SCAN_SILENCE_S, SCAN_S = 3.0, 30.0
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """words: without marker, number and checksum. repeatable: asking twice does no more than asking once."""
+    """words: without marker, number and checksum. deadline_s: the longest silence before the reply.
+
+    repeatable: asking twice does no more than asking once. most_s: the longest time in all, for a request
+    during which the board says `busy`; those words renew the deadline.
+    """
 
     words: str
     deadline_s: float
     repeatable: bool = True
+    most_s: float = 0.0
 
 
 Reply = tuple[str, ...]
@@ -38,15 +46,26 @@ Steps = Generator[Request, Reply, None]
 
 @dataclass(frozen=True, slots=True)
 class Hello:
-    """Who the board says it is. lane: `none` where it does not measure ohms."""
+    """Who the board says it is.
+
+    fixture: which sockets it has. fitted: its expanders. lane: `none` where it does not measure ohms.
+    platform: what its firmware runs on; `rp2` is a board, anything else a simulation. name: may be empty.
+    """
 
     protocol: int
     firmware: str
     id: str
-    points: int
-    fitted: int
-    lane: str
-    name: str
+    fixture: str = ""
+    points: int = 0
+    fitted: int = 0
+    lane: str = "none"
+    platform: str = ""
+    name: str = ""
+
+    @property
+    def simulated(self) -> bool:
+        """Whether there is no board: what does not say that it is one is none."""
+        return self.platform != "rp2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +82,7 @@ class Scan:
     """A scan that ran to its end, its evidence sound; not yet a verdict."""
 
     hello: Hello
+    fixture: Fixture
     placement: Placement
     evidence: Evidence
     board_verdict: BoardVerdict
@@ -71,51 +91,55 @@ class Scan:
 
 @dataclass(slots=True)
 class Session:
-    """The state of one scan. step: the name of the step it is at."""
+    """The state of one scan. fixtures, adapters: all that are known. step: the name of the step it is at."""
 
     profile: Profile
-    fixture: Fixture
+    fixtures: Mapping[str, Fixture]
     host_version: str
     by_hand: Mapping[str, str] = field(default_factory=dict)
+    adapters: Sequence[Adapter] = ()
     step: str = "start"
     hello: Hello | None = None
+    fixture: Fixture | None = None
     placement: Placement | None = None
     counts: dict[str, int] = field(default_factory=dict)
     evidence: Evidence | None = None
     board_verdict: BoardVerdict | None = None
 
     def run(self) -> Generator[Request, Reply, Scan]:
-        """All steps in order. Raises TesterError, or PlacementError once the board is known."""
+        """All steps in order. Raises TesterError, or PlacementError once the board is known, or once a scan
+        saw that a wrong adapter is in."""
         for self.step, step in STEPS:
             yield from step(self)
-        if not (self.hello and self.placement and self.evidence and self.board_verdict):
+        if not (self.hello and self.fixture and self.placement and self.evidence and self.board_verdict):
             raise OwnBug("a session ended before its last step")
-        return Scan(self.hello, self.placement, self.evidence, self.board_verdict, dict(self.counts))
+        return Scan(
+            self.hello, self.fixture, self.placement, self.evidence, self.board_verdict, dict(self.counts)
+        )
 
     def where(self, points: int) -> str:
         """Names for a set of points given as bits: cable pins where known, else socket pins."""
         names = []
         for point in bits(points):
             pin = self.placement.pin_of.get(point) if self.placement else None
-            names.append(f"{pin} ({self.fixture.name_of(point)})" if pin else self.fixture.name_of(point))
+            socket_pin = self.fixture.name_of(point) if self.fixture else f"point {point}"
+            names.append(f"{pin} ({socket_pin})" if pin else socket_pin)
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
         return ", ".join(names[:6]) + more
 
 
-def _ask(
-    session: Session, words: str, deadline_s: float, *, repeatable: bool = True
-) -> Generator[Request, Reply, Reply]:
+def _ask(session: Session, request: Request) -> Generator[Request, Reply, Reply]:
     """One request; the reply's words after `ok`. Raises what an `error` reply means."""
-    reply = yield Request(words, deadline_s, repeatable)
+    reply = yield request
     if reply[0] == "ok":
         return reply[1:]
     if reply[0] == "error" and len(reply) > 1:
         values = dict(_value(word) for word in reply[2:])
         points = int.from_bytes(_hex(values.get("points", "")), "little")
-        if points >> session.fixture.points:
+        if session.fixture is None or points >> session.fixture.points:
             raise LinkCorrupt(f"the board complains of a point that no tester has: {' '.join(reply)}")
-        raise complaint(reply[1], values, session.where(points), words)
-    raise LinkCorrupt(f"the board answers `{' '.join(reply)}` to `{words}`")
+        raise complaint(reply[1], values, session.where(points), request.words)
+    raise LinkCorrupt(f"the board answers `{' '.join(reply)}` to `{request.words}`")
 
 
 def _value(word: str) -> tuple[str, str]:
@@ -139,60 +163,87 @@ def _number(values: Mapping[str, str], key: str) -> int:
     return int(text)
 
 
-def greet() -> Generator[Request, Reply, Hello]:
+def greet(deadline_s: float = 1.0) -> Generator[Request, Reply, Hello]:
     """Ask a board who it is. Raises LinkCorrupt where the answer is no tester's.
 
     Of a board that speaks another protocol only that, its firmware and its id are told.
     """
-    reply = yield Request("hello", 1.0)
+    reply = yield Request("hello", deadline_s)
+    if reply[0] == "error" and len(reply) > 1:
+        raise complaint(reply[1], dict(_value(word) for word in reply[2:]), "", "hello")
     values = dict(_value(word) for word in reply[1:]) if reply[0] == "ok" else {}
     if not values.get("id"):
         raise LinkCorrupt(f"the board answers `{' '.join(reply)}` to `hello`")
     protocol = _number(values, "protocol")
     if protocol != PROTOCOL:  # nothing more can be relied on
-        return Hello(protocol, values.get("firmware", "unknown"), values["id"], 0, 0, "none", "-")
-    hello = Hello(
-        protocol,
-        values.get("firmware", "unknown"),
-        values["id"],
-        _number(values, "points"),
-        _number(values, "fitted"),
-        values.get("lane", "none"),
-        values.get("name", "-"),
-    )
-    if hello.points != 16 * hello.fitted or not 1 <= hello.fitted <= 8:
+        return Hello(protocol, values.get("firmware", "unknown"), values["id"])
+    try:
+        name = values["name"]
+        hello = Hello(
+            protocol,
+            values["firmware"],
+            values["id"],
+            values["fixture"],
+            _number(values, "points"),
+            _number(values, "fitted"),
+            values["lane"],
+            values["platform"],
+            "" if name == "-" else name,
+        )
+    except KeyError as error:
+        raise LinkCorrupt(f"the board says hello without its {error}: {' '.join(reply[1:])}") from None
+    if not 8 <= hello.points <= 128 or hello.points % 8 or hello.fitted not in (0, hello.points / 16):
         raise LinkCorrupt(f"the board describes itself as no board can be: {' '.join(reply[1:])}")
     return hello
+
+
+def other_protocol(hello: Hello, host_version: str) -> ProtocolMismatch:
+    """The error for a board whose protocol is not ours."""
+    older = hello.protocol < PROTOCOL
+    return ProtocolMismatch(
+        f"the tester speaks protocol {hello.protocol}, this program speaks {PROTOCOL} "
+        f"(firmware {hello.firmware}, host {host_version})",
+        hint="`pinwright install` puts the firmware of this program on it"
+        if older
+        else "its firmware is newer than this program: update the program",
+    )
 
 
 def _hello(session: Session) -> Steps:
     hello = yield from greet()
     if hello.protocol != PROTOCOL:
+        raise other_protocol(hello, session.host_version)
+    fixture = session.fixtures.get(hello.fixture)
+    if fixture is None or hello.points > fixture.points:
         raise ProtocolMismatch(
-            f"the tester speaks protocol {hello.protocol}, this program speaks {PROTOCOL} "
-            f"(firmware {hello.firmware}, host {session.host_version})",
-            hint="put the firmware that came with this program on the board",
+            f"the tester has the sockets of a `{hello.fixture}` with {hello.points} points, which this "
+            f"program does not know (firmware {hello.firmware}, host {session.host_version})",
+            hint="update the program",
         )
-    session.hello = hello
-    session.placement = place(session.profile.ends, session.fixture, hello.points, session.by_hand)
+    session.hello, session.fixture = hello, fixture
+    session.placement = place(session.profile.ends, fixture, hello.points, session.by_hand, session.adapters)
 
 
 def _self_check(session: Session) -> Steps:
-    yield from _ask(session, "check", 2.0)
+    yield from _ask(session, Request("check", 2.0))
 
 
 def _map(session: Session) -> Steps:
     nets, groups = board_map(session)
-    yield from _ask(session, "map clear", 1.0)
-    yield from _ask(session, f"map nets 00 {nets.hex().upper()}", 1.0)
-    yield from _ask(session, f"map groups 00 {groups.hex().upper()}", 1.0)
-    values = dict(_value(word) for word in (yield from _ask(session, "map done", 1.0)))
+    yield from _ask(session, Request("map clear", 1.0))
+    yield from _ask(session, Request(f"map nets 00 {nets.hex().upper()}", 1.0))
+    yield from _ask(session, Request(f"map groups 00 {groups.hex().upper()}", 1.0))
+    values = dict(_value(word) for word in (yield from _ask(session, Request("map done", 1.0))))
     if values.get("crc") != f"{crc16(nets + groups):04X}":
         raise LinkCorrupt("the board stored another map than was sent")
 
 
 def board_map(session: Session) -> tuple[bytes, bytes]:
-    """The profile in points: net number of each point, common group of each net."""
+    """The profile in points: net number of each point, common group of each net.
+
+    What the adapters join themselves stands in it as nets too, after the cable's: the board judges both.
+    Every net has two points or more, so its number is less than the number of points.
+    """
     hello, placement = session.hello, session.placement
     if not (hello and placement):
         raise OwnBug("a map was asked for before the board was known")
@@ -204,26 +255,31 @@ def board_map(session: Session) -> tuple[bytes, bytes]:
         if net.common:
             joined = session.profile.common[net.common]
             groups[number] = numbers[net.common] | (0 if joined is Joined.OPTIONAL else 0x80)
+    for number, mark in enumerate(placement.marks, start=len(session.profile.nets) + 1):
+        for point in mark:
+            nets[point] = number
     return bytes(nets), bytes(groups)
 
 
 def _scan(session: Session) -> Steps:
-    words = yield from _ask(session, f"scan settle={SETTLE_US}", 20.0, repeatable=False)
+    request = Request(f"scan settle={SETTLE_US}", SCAN_SILENCE_S, repeatable=False, most_s=SCAN_S)
+    words = yield from _ask(session, request)
     values = dict(_value(word) for word in words)
     session.counts = {key: _number(values, key) for key in values}
 
 
 def _evidence(session: Session) -> Steps:
-    if not (session.hello and session.placement):
+    if not (session.hello and session.fixture and session.placement):
         raise OwnBug("evidence was asked for before the board was known")
     matrices = {}
     for name in ("seen", "joined", "doubtful"):
         pages = []
-        for page in range(MATRIX_PAGES):
-            words = yield from _ask(session, f"rows {name} {page:02X}", 1.0)
+        for page in range(session.hello.points // 8):
+            words = yield from _ask(session, Request(f"rows {name} {page:02X}", 1.0))
             pages.append(_hex("".join(words)))
         matrices[name] = b"".join(pages)
-    marks = {key: _hex(value) for key, value in map(_value, (yield from _ask(session, "marks", 1.0)))}
+    words = yield from _ask(session, Request("marks", 1.0))
+    marks = {key: _hex(value) for key, value in map(_value, words)}
     points = session.hello.points
     sizes = dict.fromkeys(matrices, points * points // 8)
     sizes |= {"apart": points // 8, "unexplained": points // 8, "group": points}
@@ -233,6 +289,8 @@ def _evidence(session: Session) -> Steps:
             raise LinkCorrupt(f"the board gives {len(told.get(name, b''))} bytes of `{name}`, not {size}")
     session.evidence = Evidence(points, **{name: told[name] for name in sizes})
     session.evidence.check(session.fixture, session.placement)
+    nets, _ = board_map(session)
+    check_marks(session.evidence, session.fixture, session.placement, session.adapters, nets)
 
 
 def _judge(session: Session) -> Steps:
@@ -240,9 +298,9 @@ def _judge(session: Session) -> Steps:
     hello, placement = session.hello, session.placement
     if not (hello and placement):
         raise OwnBug("a verdict was asked for before the board was known")
-    told = dict(_value(word) for word in (yield from _ask(session, "judge", 2.0)))
-    pieces = _hex("".join((yield from _ask(session, "pieces joined", 1.0))))
-    loose = _hex("".join((yield from _ask(session, "pieces loose", 1.0))))
+    told = dict(_value(word) for word in (yield from _ask(session, Request("judge", 2.0))))
+    pieces = _hex("".join((yield from _ask(session, Request("pieces joined", 1.0)))))
+    loose = _hex("".join((yield from _ask(session, Request("pieces loose", 1.0)))))
     if (
         len(pieces) != hello.points
         or len(loose) != hello.points
@@ -265,7 +323,7 @@ def _judge(session: Session) -> Steps:
 
 
 def _release(session: Session) -> Steps:
-    yield from _ask(session, "release", 1.0)
+    yield from _ask(session, Request("release", 1.0))
 
 
 STEPS: tuple[tuple[str, Callable[[Session], Steps]], ...] = (
