@@ -1,11 +1,14 @@
 """A board with something plugged in, spoken to over its SPI pins as firmware would."""
 
+import tomllib
+from pathlib import Path
+
 import pytest
 
 from pinwright.cable.pins import Pin
 from pinwright.errors import BenchError
 from pinwright.virtual.bench import Bench
-from pinwright.virtual.board import VirtualBoard
+from pinwright.virtual.board import POCKET_PINS, VirtualBoard
 
 # Sockets as in hardware/README.md: J1 points 0 to 39, S1 40 to 79, J2 80 to 119.
 POINT_OF = {
@@ -176,9 +179,122 @@ def test_flipped_bits_reach_what_is_read():
     assert len({bank.transfer(0x41, IODIR, *[0] * 22) for _ in range(20)}) > 1
 
 
+POCKET = Path(__file__).parents[2] / "hardware" / "pocket.toml"
+
+
+def test_the_points_of_a_pocket_tester_are_the_pins_of_its_sockets():
+    sockets = tomllib.loads(POCKET.read_text("utf-8"))["sockets"]
+    assert list(POCKET_PINS) == [gpio for socket in sockets.values() for gpio in socket["gpio"]]
+
+
+class Pocket:
+    """A pocket tester as its firmware uses it: pins that are let go, with or without pull-up, or low."""
+
+    def __init__(self, bench=None, **faults):
+        tester = {"tester": {"kind": "pocket", **faults}}
+        self.board = VirtualBoard(Bench.from_dict((bench or {}) | tester), POINT_OF)
+        self.rest()
+
+    def rest(self):
+        for gpio in POCKET_PINS:
+            self.board.set_pin(gpio, None, pull_up=True)
+
+    def low(self):
+        return {point for point, gpio in enumerate(POCKET_PINS) if not self.board.pin(gpio)}
+
+    def joined(self, point):
+        """The points that follow when this one is driven low."""
+        self.board.set_pin(POCKET_PINS[point], 0)
+        try:
+            return self.low() - {point}
+        finally:
+            self.rest()
+
+
+def test_a_pocket_tester_joins_only_what_is_listed_and_has_no_references():
+    pocket = Pocket({"link": [{"pins": ["A.1", "A.24", "A.13"]}, {"pins": ["A.2", "A.3"], "ohms": 1000}]})
+    expected = {0: {23, 12}, 12: {0, 23}, 23: {0, 12}, 1: {2}, 2: {1}}
+    assert {p: expected.get(p, set()) for p in range(24)} == {p: pocket.joined(p) for p in range(24)}
+    assert [] == pocket.board.chips
+
+
+@pytest.mark.parametrize(("ohms", "seen"), [(3_000, True), (2_000_000, False)])
+def test_a_pocket_tester_sees_a_good_path_and_no_bad_one(ohms, seen):
+    for seed in range(20):
+        pocket = Pocket({"link": [{"pins": ["A.1", "A.13"], "ohms": ohms}]}, seed=seed)
+        assert seen == (12 in pocket.joined(0))
+
+
+@pytest.mark.parametrize(
+    ("faults", "low"),
+    [
+        ({"stuck_low": [20]}, {20}),
+        ({"stuck_high": [20]}, set()),
+        ({"no_pullup": [20]}, {20}),
+        ({"outside": {"A.21": 0.0}}, {20}),
+        ({"outside": {"A.21": 5.0}}, set()),
+    ],
+    ids=str,
+)
+def test_the_faults_of_a_pocket_tester_are_those_of_its_points(faults, low):
+    assert low == Pocket(**faults).low()
+
+
+def test_what_a_driven_pin_reads_is_what_is_there():
+    for faults, low in (({}, {20}), ({"stuck_high": [20]}, set())):
+        pocket = Pocket(**faults)
+        pocket.board.set_pin(POCKET_PINS[20], 0)
+        assert low == pocket.low()
+
+
+def test_bridged_and_cut_points_of_a_pocket_tester():
+    pocket = Pocket({"link": [{"pins": ["A.1", "A.2"]}]}, bridged=[[7, 8]], cut=[0])
+    assert ({8}, set(), set()) == (pocket.joined(7), pocket.joined(0), pocket.joined(1))
+
+
+def test_a_pocket_tester_floats_low_without_pull_ups_and_a_hard_reset_lets_go():
+    pocket = Pocket({"link": [{"pins": ["A.1", "A.24"]}]})
+    pocket.board.set_pin(0, 0)
+    assert {0, 23} == pocket.low()
+    pocket.board.let_go_pins()
+    assert set(range(24)) == pocket.low()  # no pull-ups: the leaks win
+    pocket.rest()
+    assert set() == pocket.low()
+
+
+@pytest.mark.parametrize("tester", [{}, {"kind": "pocket"}], ids=["tester", "pocket"])
+def test_another_cable_takes_the_place_of_the_first_and_a_wrong_one_changes_nothing(tester):
+    def to(*pins):
+        return {"link": [{"pins": ["A.1", *pins]}] if pins else [], "tester": tester}
+
+    bank = (Pocket if tester else Bank)(to("A.2"))
+    assert {1} == bank.joined(0)
+    bank.board.plug(Bench.from_dict(to("A.9")), POINT_OF)
+    assert {8} == bank.joined(0)
+    with pytest.raises(BenchError):
+        bank.board.plug(Bench.from_dict(to("Z.1")), POINT_OF)
+    assert {8} == bank.joined(0)
+    bank.board.plug(Bench.from_dict(to()), POINT_OF)
+    assert set() == bank.joined(0)
+
+
+def test_points_that_are_driven_stay_driven_while_the_cable_is_changed():
+    pocket = Pocket()
+    pocket.board.set_pin(POCKET_PINS[3], 0)
+    pocket.board.plug(
+        Bench.from_dict({"link": [{"pins": ["A.4", "A.5"]}], "tester": {"kind": "pocket"}}), POINT_OF
+    )
+    assert {3, 4} == pocket.low()
+
+
 @pytest.mark.parametrize(
     ("bench", "message"),
     [
+        (
+            {"link": [{"pins": ["A.1", "A.25"]}], "tester": {"kind": "pocket"}},
+            "bench file, key `link[1].pins`: `A.25` is point 24, which is not fitted: "
+            "a pocket tester has points 0 to 23",
+        ),
         (
             {"link": [{"pins": ["A.1", "A.41"]}]},
             "bench file, key `link[1].pins`: no pin `A.41`; `A` has 40 pins, `A.1` to `A.40`",

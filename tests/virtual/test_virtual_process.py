@@ -1,7 +1,9 @@
 """The board as a process: real MicroPython where it is installed, CPython always."""
 
 import os
+import re
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -13,7 +15,8 @@ from pinwright.cable.pins import Pin
 from pinwright.errors import LinkLost
 from pinwright.virtual import process
 from pinwright.virtual.bench import Bench
-from pinwright.virtual.process import VirtualTester, find_micropython
+from pinwright.virtual.board import VirtualBoard
+from pinwright.virtual.process import BoardServer, VirtualTester, find_micropython
 
 HOST = Path(process.__file__).parents[2]
 POINT_OF = {Pin("A", str(n + 1)): n for n in range(40)} | {Pin("B", str(n + 1)): 40 + n for n in range(40)}
@@ -31,7 +34,7 @@ def engine(request, monkeypatch):
 
 @pytest.fixture
 def start(tmp_path):
-    """Start a tester whose firmware is the given script."""
+    """Start a tester on which the given script is main.py."""
     running = []
 
     def start(script, bench=None):
@@ -44,7 +47,7 @@ def start(tmp_path):
         tester.close()
 
 
-def until(tester, text, timeout_s=20.0):
+def until(tester, text, timeout_s=10.0):
     """Everything that arrives, up to and with `text`."""
     seen, end = b"", time.monotonic() + timeout_s
     while text not in seen:
@@ -54,12 +57,10 @@ def until(tester, text, timeout_s=20.0):
 
 
 def all_of(tester):
-    seen = b""
-    try:
-        while True:
-            seen += tester.read(20.0)
-    except LinkLost:
-        return seen.decode()
+    """What the script says until the prompt that follows it."""
+    said = until(tester, b">>> ")
+    assert said.endswith('Type "help()" for more information.\r\n>>> ')
+    return re.split(r"\w+ v[0-9.]+ on \w+; Pinwright virtual board\r\n", said)[0]
 
 
 SPI_SETUP = """
@@ -100,8 +101,8 @@ def test_a_script_on_the_board_finds_what_the_bench_says(engine, start):
 
 
 def test_the_board_has_its_own_file_system_with_a_file_that_says_what_is_fitted(engine, start):
-    script = "import machine, os, json\nprint(sorted(os.listdir()), json.load(open('board.json'))['fitted'])"
-    assert "['board.json'] 5\n" == all_of(start(script, {"tester": {"fitted": 5}}))
+    script = "import os, json\nprint(sorted(os.listdir()), json.load(open('board.json'))['fitted'])"
+    assert "['board.json', 'main.py'] 5\n" == all_of(start(script, {"tester": {"fitted": 5}}))
 
 
 WITHOUT_HEAP = f"""{SPI_SETUP}
@@ -163,8 +164,6 @@ Timer().init(period=10, mode=Timer.PERIODIC, callback=print)
 spi = SPI(0)
 cs = Pin(17, Pin.OUT, value=0)
 print(spi.read(2, 0x41), bytes(bytearray(2)))
-machine.reset()
-print("not reached")
 """
 
 
@@ -187,6 +186,82 @@ while True:
             break
         sys.stdout.write("<%d>\\n" % byte[0])
 """
+
+
+AGAIN = """
+import machine, os, sys
+from machine import Pin
+if "seen" in os.listdir():
+    print("again")
+else:
+    with open("seen", "w"):
+        print("first")
+    Pin(12, Pin.OUT, value=1)
+    try:
+        END
+    except Exception:
+        print("not reached")
+    finally:
+        FINALLY
+"""
+SOFT = "first\nMPY: soft reboot\r\nagain\n"
+
+
+@pytest.mark.parametrize(
+    ("end", "said", "lamp"),
+    [("machine.reset()", "first\nagain\n", 0), ("machine.soft_reset()", SOFT, 1), ("sys.exit(5)", SOFT, 1)],
+)
+def test_a_reset_starts_main_again_and_only_a_hard_one_lets_go_of_the_pins(end, said, lamp, engine, start):
+    resets = []
+    last = "print('not reached either')" if end == "machine.reset()" else "pass"  # a SystemExit unwinds
+    tester = start(AGAIN.replace("END", end).replace("FINALLY", last))
+    tester._hard_reset = lambda: resets.append(1)
+    assert said == all_of(tester)
+    assert lamp == tester.board.pin(12)
+    assert len(resets) == (end == "machine.reset()")
+
+
+@pytest.mark.parametrize("bad", ["1 / 0", "raise KeyboardInterrupt", "def"])
+def test_a_bad_boot_file_does_not_keep_main_from_running(bad, tmp_path, engine, start):
+    (tmp_path / "boot.py").write_text(bad + "\n")
+    assert all_of(start("print('main')")).endswith("\nmain\n")
+
+
+def test_the_reset_button_starts_a_busy_board_again(engine, start):
+    tester = start("print('ready')\nwhile True:\n    pass")
+    until(tester, b"ready\n")
+    tester.reset()
+    assert "ready\n" == until(tester, b"ready\n")
+
+
+def test_a_board_that_is_switched_to_its_boot_loader_is_a_lost_link(engine, start):
+    tester = start("import machine\nprint('bye')\nmachine.bootloader()")
+    assert "bye\n" == until(tester, b"\n")
+    with pytest.raises(LinkLost, match=r"^the virtual tester has ended "):
+        tester.read(10.0)
+
+
+def test_a_board_without_firmware_comes_up_at_the_prompt(engine):
+    with VirtualTester(Bench(), {}, None) as tester:
+        assert "" == all_of(tester)
+        tester.write(b"import os; os.listdir()\r")
+        assert "import os; os.listdir()\r\n[]\n>>> " == until(tester, b">>> ")
+
+
+def test_the_files_of_a_flash_folder_stay_and_an_own_board_file_is_kept(tmp_path, engine):
+    firmware, flash = tmp_path / "firmware", tmp_path / "flash"
+    for folder in (firmware / "deep", flash):
+        folder.mkdir(parents=True)
+    (firmware / "deep" / "module.py").write_text("word = 'deep'\n")
+    (firmware / "main.py").write_text("from deep.module import word\nprint(word, open('board.json').read())")
+    (firmware / "notes.txt").write_text("not for the board")
+    (flash / "board.json").write_text("own")
+    with VirtualTester(Bench(), {}, firmware, flash=flash) as tester:
+        assert "deep own\n" == all_of(tester)
+    with VirtualTester(Bench(), {}, None, flash=flash) as tester:
+        assert "deep own\n" == all_of(tester)
+    kept = sorted(str(file.relative_to(flash)) for file in flash.rglob("*") if file.is_file())
+    assert ["board.json", os.path.join("deep", "module.py"), "main.py"] == kept
 
 
 def test_bytes_arrive_one_by_one_and_answers_come_back(engine, start):
@@ -232,20 +307,27 @@ def test_ctrl_c_in_the_middle_of_transfers_leaves_the_bus_in_step(engine, start)
     tester = start(BUSY)
     until(tester, b"ready\n")
     for times in range(1, 16):
-        time.sleep(0.013)
+        time.sleep(0.055 + 0.0013 * times)  # one that comes too soon after another is not passed on
         tester.write(b"\x03") if times % 2 else tester.interrupt()
         assert f"stopped {times} True\n" == until(tester, b"\n")
 
 
-def test_an_ended_process_is_a_lost_link_with_its_exit_status(engine, start):
-    tester = start("import machine, sys\nprint('bye')\nsys.exit(5)")
+@posix
+def test_a_killed_process_is_a_lost_link_with_its_exit_status(engine, start):
+    tester = start("print('bye')\nwhile True:\n    pass")
     assert "bye\n" == until(tester, b"\n")
-    with pytest.raises(LinkLost, match=r"^the virtual tester has ended \(exit status 5\)$"):
-        tester.read(20.0)
+    tester._process.kill()
+    with pytest.raises(LinkLost, match=r"^the virtual tester has ended \(exit status -9\)$"):
+        tester.read(10.0)
+    with pytest.raises(LinkLost):
+        tester.write(b"x")
 
 
 def test_a_traceback_of_the_firmware_arrives_as_text(engine, start):
-    assert "ZeroDivisionError" in all_of(start("import machine\n1 / 0"))
+    said = all_of(start("import machine\n1 / 0"))
+    assert said.startswith('Traceback (most recent call last):\n  File "main.py", line 2')
+    assert "\nZeroDivisionError: " in said
+    assert "console.py" not in said
 
 
 def gone(pid):
@@ -270,7 +352,7 @@ def test_closing_leaves_no_process_and_no_folder_even_twice_or_while_busy(engine
         tester.write(b"x")
 
 
-def test_closing_is_quick_when_the_firmware_never_asked_for_the_board(engine, start):
+def test_closing_is_quick_when_the_firmware_listens_to_nobody(engine, start):
     tester = start("print('ready')\nwhile True:\n    pass")
     until(tester, b"ready\n")
     began = time.monotonic()
@@ -315,11 +397,14 @@ def test_the_board_ends_when_its_host_is_killed(engine, script, tmp_path):
     assert gone(board)
 
 
-def test_a_stranger_without_the_token_is_turned_away(start):
-    import socket
-
-    tester = start("import time\ntime.sleep(1)\nimport machine\nprint(machine.Pin(14, machine.Pin.IN)())")
-    with socket.create_connection(("127.0.0.1", tester._server.port)) as stranger:
-        stranger.sendall(b"0" * 32 + b" CPython 3\n\x8e")
-        assert b"" == stranger.recv(1)
-    assert "1\n" == all_of(tester)
+def test_a_stranger_without_the_token_is_turned_away():
+    server = BoardServer(VirtualBoard(Bench(), {}), lambda operation: None)
+    read_the_button = b"\x8e"
+    try:
+        for token, answer in (("0" * 32, b""), ("", b""), (server.token, b"\x01")):
+            with socket.create_connection(("127.0.0.1", server.port), 5) as plug:
+                plug.sendall(token.encode() + b" CPython 3\n" + read_the_button)
+                assert answer == plug.recv(1)
+        assert "CPython 3" == server.engine
+    finally:
+        server.close()

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 from pinwright.cable.pins import Pin, parse_pin
-from pinwright.cable.profile import Profile
-from pinwright.errors import BenchError
+from pinwright.cable.profile import End, Profile
+from pinwright.cable.tables import seen, ticked
+from pinwright.cable.wiring import printable
+from pinwright.errors import BenchError, PlacementError
+from pinwright.tester.adapter import Adapter
+from pinwright.tester.fixture import Fixture, place, seat
 
-from .spread import POINTS_PER_CHIP
+from .spread import POCKET_POINTS, POINTS_PER_CHIP
 
 LANES = ("calibrated", "uncalibrated", "none")
+FIXTURES = {"tester": "tester-128", "pocket": "pocket-24"}  # `kind` in a bench file → the fixture it has
 MOST_BYTES = 1_000_000
 DEAD_SHORT_OHMS = 1e-3  # `ohms = 0` in a bench file
 
@@ -53,30 +58,115 @@ class TesterSpec:
     flip_bits: float = 0.0
     outside: Mapping[Pin, float] = field(default_factory=lambda: MappingProxyType({}))
     drop_reply: int | None = None
+    kind: str = "tester"
+
+    @property
+    def fixture(self) -> str:
+        """The id of the fixture whose sockets this board has."""
+        return FIXTURES[self.kind]
+
+    @property
+    def points(self) -> int:
+        """How many points it has."""
+        return POCKET_POINTS if self.kind == "pocket" else POINTS_PER_CHIP * self.fitted
+
+    def board_file(self) -> dict[str, object]:
+        """What stands in board.json on the board."""
+        about: dict[str, object] = {"fixture": self.fixture, "name": "virtual"}
+        return about if self.kind == "pocket" else about | {"fitted": self.fitted}
 
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A bench: only what is listed conducts."""
+    """A bench: only what is listed conducts.
+
+    sockets: end → the socket it is really in, where that is not the one it should be in.
+    adapters: socket → id of the adapter that is really in it, or `none`; elsewhere sits what is needed.
+    """
 
     links: tuple[Link, ...] = ()
     tester: TesterSpec = TesterSpec()
+    sockets: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    adapters: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
     @staticmethod
     def from_dict(data: Mapping[str, object]) -> Bench:
         """A bench from the document of a bench file. Raises BenchError at the first key that is wrong."""
-        _known(data, ("link", "tester"), "")
+        _known(data, ("link", "tester", "sockets", "adapters"), "")
         tables = data.get("link", [])
         if not isinstance(tables, list):
             raise BenchError("link", f"a link is a table under `[[link]]`, not {_kind(tables)}")
         tester = data.get("tester", {})
         links = tuple(_link(table, f"link[{index}]") for index, table in enumerate(tables, 1))
-        return Bench(links, _tester(_table(tester, "tester")))
+        return Bench(
+            links, _tester(_table(tester, "tester")), _words(data, "sockets"), _words(data, "adapters")
+        )
 
 
 def good_bench(profile: Profile) -> Bench:
     """The cable as the profile describes it: each net joined pin to pin, nothing else."""
     return Bench(tuple(Link(net.pins) for net in profile.nets))
+
+
+def plugged(
+    bench: Bench,
+    ends: Sequence[End],
+    fixture: Fixture,
+    fitted_points: int,
+    by_hand: Mapping[str, str],
+    adapters: Sequence[Adapter],
+) -> tuple[Mapping[Pin, int], tuple[Link, ...]]:
+    """How the cable is really plugged in, whatever the scan is told: the point of every pin, of the cable's
+    (`A.1`) and of every position that no end occupies (`@J2.7`); and the links that the adapters make.
+
+    Through an adapter that does not take its connector, an end has pin k at position k, as through the
+    generic one. Raises BenchError where [sockets] or [adapters] cannot be, PlacementError where the ends
+    find no sockets in the first place.
+    """
+    due = place(ends, fixture, fitted_points, by_hand, adapters)
+    cable_sockets = {
+        socket.name: socket
+        for socket in fixture.sockets
+        if socket.takes_cables and max(socket.points) < fitted_points
+    }
+    for moved, name in bench.sockets.items():
+        key = f"sockets.{printable(moved)}"
+        if moved not in due.sockets:
+            raise BenchError(key, f"the cable has no such end; it has {ticked(due.sockets)}")
+        _one_of(name, cable_sockets, key)
+    known = {adapter.id: adapter for adapter in adapters}
+    for name, id in bench.adapters.items():
+        key = f"adapters.{printable(name)}"
+        if name not in cable_sockets:
+            raise BenchError(key, f"the tester has no such socket; it has {ticked(cable_sockets)}")
+        kind = cable_sockets[name].kind
+        _one_of(id, ("none", *(one.id for one in adapters if one.fits == kind)), key)
+    try:
+        real = place(ends, fixture, fitted_points, {**due.sockets, **bench.sockets}, adapters)
+    except PlacementError as error:
+        raise BenchError("sockets", error.message) from None
+
+    own = {point for pair in fixture.references for point in pair}
+    pin_at = {
+        point: Pin(f"@{socket.name}", str(position))
+        for socket in fixture.sockets
+        for position, point in enumerate(socket.points, start=1)
+        if point < fitted_points and point not in own
+    }
+    adapter_in = {**{real.sockets[end]: id for end, id in real.adapters.items()}, **bench.adapters}
+    for end in ends:
+        socket = cable_sockets[real.sockets[end.name]]
+        adapter = known.get(adapter_in[socket.name])
+        takes = adapter is not None and end.connector.name in adapter.takes
+        points = seat(end.connector, socket, adapter if takes else None)
+        pin_at |= dict(zip(points, end.pins(), strict=True))
+    links = tuple(
+        Link(tuple(pin_at[point] for point in cable_sockets[name].at(group)))
+        for name, id in adapter_in.items()
+        if id in known
+        for group in known[id].joined
+    )
+    return {pin: point for point, pin in pin_at.items()}, links
 
 
 def read_bench(path: Path) -> Bench:
@@ -110,17 +200,30 @@ def _kind(value: object) -> str:
 def _known(table: Mapping[str, object], keys: Iterable[str], where: str) -> None:
     for key in table:
         if key not in keys:
-            raise BenchError(f"{where}.{key}" if where else key, f"unknown key; known are {_listed(keys)}")
-
-
-def _listed(words: Iterable[str]) -> str:
-    return ", ".join(f"`{word}`" for word in words)
+            raise BenchError(f"{where}.{key}" if where else key, f"unknown key; known are {ticked(keys)}")
 
 
 def _table(value: object, key: str) -> Mapping[str, Any]:
     if not isinstance(value, dict):
         raise BenchError(key, f"must be a table, not {_kind(value)}")
     return value
+
+
+def _words(data: Mapping[str, object], key: str) -> Mapping[str, str]:
+    """A table of words."""
+    told = {}
+    for name, value in _table(data.get(key, {}), key).items():
+        if not isinstance(value, str):
+            raise BenchError(f"{key}.{printable(name)}", f"must be a text, not {_kind(value)}")
+        told[name] = value
+    return MappingProxyType(told)
+
+
+def _one_of(word: object, known: Iterable[str], key: str) -> str:
+    allowed = tuple(known)
+    if word not in allowed:
+        raise BenchError(key, f"must be one of {ticked(allowed)}, not {seen(word)}")
+    return str(word)
 
 
 def _list(value: object, key: str, of: str) -> list[Any]:
@@ -187,8 +290,14 @@ def _link(value: object, key: str) -> Link:
 def _tester(table: Mapping[str, Any]) -> TesterSpec:
     default = TesterSpec()
     _known(table, TesterSpec.__dataclass_fields__, "tester")
+    kind = _one_of(table.get("kind", default.kind), FIXTURES, "tester.kind")
+    for key in ("fitted", "dead_chips", "moved_chips", "flip_bits"):
+        if kind == "pocket" and key in table:
+            raise BenchError(f"tester.{key}", "a pocket tester has no expanders")
     fitted = _whole(table.get("fitted", default.fitted), "tester.fitted", 1, 8, "a number of expanders")
     last_point, last_chip = POINTS_PER_CHIP * fitted - 1, fitted - 1
+    if kind == "pocket":
+        last_point = POCKET_POINTS - 1
 
     def numbers(key: str, what: str, last: int) -> tuple[int, ...]:
         values = _list(table.get(key, []), f"tester.{key}", f"{what}s")
@@ -224,10 +333,7 @@ def _tester(table: Mapping[str, Any]) -> TesterSpec:
         key = f"tester.outside.{name}"
         outside[_pin(name, key)] = _number(value, key, -30, 30, " volts")
 
-    lane = table.get("lane", default.lane)
-    if lane not in LANES:
-        seen = f"`{lane}`" if isinstance(lane, str) else _kind(lane)
-        raise BenchError("tester.lane", f"must be one of {_listed(LANES)}, not {seen}")
+    lane = _one_of(table.get("lane", default.lane), LANES, "tester.lane")
     converter = table.get("converter")
     if isinstance(converter, str):
         if converter not in ("missing", "stuck"):
@@ -251,4 +357,5 @@ def _tester(table: Mapping[str, Any]) -> TesterSpec:
         flip_bits=_number(table.get("flip_bits", default.flip_bits), "tester.flip_bits", 0, 1),
         outside=MappingProxyType(outside),
         drop_reply=None if drop_reply is None else _whole(drop_reply, "tester.drop_reply", 1, 2**31),
+        kind=kind,
     )

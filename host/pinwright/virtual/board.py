@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import random
+import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
@@ -12,16 +13,18 @@ from itertools import pairwise
 from pinwright.cable.pins import Pin, in_order
 from pinwright.errors import BenchError
 
-from .bench import Bench, Link
+from .bench import Bench, Link, TesterSpec
 from .circuit import HARD_OHMS, HIGH, INPUT, LOW, PULLUP, Circuit, Point, Wire
 from .expander import Expander, SpiBus
-from .spread import POINTS_PER_CHIP, parts_of
+from .spread import POINTS_PER_CHIP, parts_of, pocket_parts
 
 # RP2040 pins, as in hardware/board.toml.
 CHIP_SELECT, RESET = 17, 20
 BUTTON, RED_LAMP, GREEN_LAMP, BUZZER = 14, 12, 13, 15
 _LET_GO_LEVELS = {CHIP_SELECT: 1, RESET: 1, BUTTON: 1}  # pulled up on the board; every other pin rests low
 
+# The pocket tester's points in order, as in hardware/pocket.toml.
+POCKET_PINS = (*range(23), 26)
 ZERO_REFERENCE, TEN_OHM_REFERENCE = (121, 122), (123, 124)  # pairs of points
 
 
@@ -43,65 +46,94 @@ class VirtualBoard:
         self._clock = clock
         self._began = clock()
         self._levels_out = dict(_LET_GO_LEVELS)
-        parts = parts_of(spec.seed, spec.fitted)
-        self._schmitt = parts.schmitt
-        points = list(parts.points)
-        for p, point in enumerate(points):
-            points[p] = Point(
+        self._lock = threading.RLock()  # the cable is changed by another thread than the firmware's
+        self._parts = parts = (
+            pocket_parts(spec.seed) if spec.kind == "pocket" else parts_of(spec.seed, spec.fitted)
+        )
+        self._points = [
+            Point(
                 point.out_low_ohms,
                 point.out_high_ohms,
                 0.0 if p in spec.no_pullup else point.pullup_amps,
                 float("inf") if p in spec.cut else point.series_ohms,
                 LOW if p in spec.stuck_low else HIGH if p in spec.stuck_high else None,
             )
+            for p, point in enumerate(parts.points)
+        ]
+        self._point_at = {gpio: p for p, gpio in enumerate(POCKET_PINS)} if spec.kind == "pocket" else {}
+        self._drives = [INPUT] * len(self._points)
+        self._seen = [0] * len(parts.schmitt)  # logic levels of the points that share thresholds, a bit each
+        self.chips: list[Expander] = []
+        self.plug(bench, point_of)
+        if spec.kind == "tester":
+            self.chips += [
+                Expander(
+                    spec.moved_chips.get(number, number),
+                    partial(self._sample, number),
+                    partial(self._drive, number),
+                    dead=number in spec.dead_chips,
+                )
+                for number in range(spec.fitted)
+            ]
+        self._bus = SpiBus(self.chips, spec.flip_bits, random.Random(f"spi {spec.seed}"))
+        self.unique_id = hashlib.sha256(f"board {spec.seed}".encode()).digest()[:8]
 
-        find = _Finder(point_of, len(points))
+    def plug(self, bench: Bench, point_of: Mapping[Pin, int]) -> None:
+        """Put another cable in. The board itself stays what it is; bench.tester's faults of the board do not
+        count. Raises BenchError as the constructor does, and then nothing has changed."""
+        spec, points = bench.tester, self._points
+        find = _Finder(point_of, spec)
         wires: list[Wire] = []
-        self._intermittent: list[tuple[int, Link]] = []
+        intermittent: list[tuple[int, Link]] = []
         for index, link in enumerate(bench.links, 1):
             at = [find(pin, f"link[{index}].pins") for pin in link.pins]
             if link.closed < 1:
-                self._intermittent += [(len(wires) + nth, link) for nth in range(len(at) - 1)]
+                intermittent += [(len(wires) + nth, link) for nth in range(len(at) - 1)]
             wires += [Wire(a, b, link.ohms) for a, b in pairwise(at)]
         for group in spec.bridged:
             wires += [Wire(a, b, HARD_OHMS) for a, b in pairwise(group)]
         if TEN_OHM_REFERENCE[1] < len(points):
-            wires += [Wire(*ZERO_REFERENCE, HARD_OHMS), Wire(*TEN_OHM_REFERENCE, parts.reference_ohms)]
+            wires += [Wire(*ZERO_REFERENCE, HARD_OHMS), Wire(*TEN_OHM_REFERENCE, self._parts.reference_ohms)]
         outside = {find(pin, f"tester.outside.{pin}"): volts for pin, volts in spec.outside.items()}
+        circuit = Circuit(points, wires, outside, shunt_ohms=self._parts.shunt_ohms)
+        for point, drive in enumerate(self._drives):
+            circuit.set_drive(point, drive)
+        with self._lock:
+            self.circuit, self._intermittent = circuit, intermittent
+            self._look(range(len(points)))
+            self._stale = True
 
-        self.circuit = Circuit(points, wires, outside, shunt_ohms=parts.shunt_ohms)
-        self._seen = [0] * spec.fitted  # logic levels at each chip's pins, 16 bits
-        self._stale = True
-        self._look(range(len(points)))
-        self.chips = [
-            Expander(
-                spec.moved_chips.get(number, number),
-                partial(self._sample, number),
-                partial(self._drive, number),
-                dead=number in spec.dead_chips,
-            )
-            for number in range(spec.fitted)
-        ]
-        self._bus = SpiBus(self.chips, spec.flip_bits, random.Random(f"spi {spec.seed}"))
-        self.unique_id = hashlib.sha256(f"board {spec.seed}".encode()).digest()[:8]
-
-    def set_pin(self, gpio: int, level: int | None) -> None:
+    def set_pin(self, gpio: int, level: int | None, pull_up: bool = False) -> None:
         """The RP2040 drives a pin to 0 or 1, or (None) lets go of it."""
+        if gpio in self._point_at:
+            let_go = PULLUP if pull_up else INPUT
+            with self._lock:
+                self._set(self._point_at[gpio], let_go if level is None else (LOW, HIGH)[level])
+            return
         if level is None:
-            level = _LET_GO_LEVELS.get(gpio, 0)
+            level = _LET_GO_LEVELS.get(gpio, int(pull_up))
         self._levels_out[gpio] = level
         if gpio == CHIP_SELECT:
             self._bus.select(low=not level)
         elif gpio == RESET:
             self._bus.reset(low=not level)
 
+    def let_go_pins(self) -> None:
+        """What a hard reset does: the RP2040 lets go of every pin. The expanders keep their state."""
+        for gpio in (*self._levels_out, *self._point_at):
+            self.set_pin(gpio, None)
+
     def pin(self, gpio: int) -> int:
         """The level at an RP2040 pin. The button reads 1: nobody presses it."""
+        if gpio in self._point_at:
+            number, bit = divmod(self._point_at[gpio], POINTS_PER_CHIP)
+            return self._sample(number) >> bit & 1
         return self._levels_out.get(gpio, 0)
 
     def exchange(self, sent: bytes) -> bytes:
         """Clock bytes through SPI0."""
-        return self._bus.exchange(sent)
+        with self._lock:
+            return self._bus.exchange(sent)
 
     def _drive(self, number: int) -> None:
         chip = self.chips[number]
@@ -111,7 +143,11 @@ class VirtualBoard:
                 drive = HIGH if latch >> bit & 1 else LOW
             else:
                 drive = PULLUP if pullups >> bit & 1 else INPUT
-            self.circuit.set_drive(number * POINTS_PER_CHIP + bit, drive)
+            self._set(number * POINTS_PER_CHIP + bit, drive)
+
+    def _set(self, point: int, drive: int) -> None:
+        self._drives[point] = drive
+        self.circuit.set_drive(point, drive)
         self._stale = True
 
     def settle(self) -> None:
@@ -124,16 +160,17 @@ class VirtualBoard:
         self._stale = False
 
     def _sample(self, number: int) -> int:
-        if self._stale or self._intermittent:
-            self.settle()
-        return self._seen[number]
+        with self._lock:
+            if self._stale or self._intermittent:
+                self.settle()
+            return self._seen[number]
 
     def _look(self, points: Iterable[int]) -> None:
         """Pass voltages through the Schmitt inputs. Between the thresholds, parts of VIO, nothing changes."""
         vio, pin_v = self.circuit.vio_v, self.circuit.pin_v
         for point in points:
             number, bit = divmod(point, POINTS_PER_CHIP)
-            falling, rising = self._schmitt[number]
+            falling, rising = self._parts.schmitt[number]
             volts = pin_v(point)
             if volts > rising * vio:
                 self._seen[number] |= 1 << bit
@@ -144,16 +181,18 @@ class VirtualBoard:
 class _Finder:
     """From the pins of a bench to points that are fitted."""
 
-    def __init__(self, point_of: Mapping[Pin, int], points: int) -> None:
+    def __init__(self, point_of: Mapping[Pin, int], spec: TesterSpec) -> None:
         self._point_of = point_of
-        self._points = points
+        self._spec = spec
 
     def __call__(self, pin: Pin, key: str) -> int:
         point = self._point_of.get(pin)
         if point is None:
             raise BenchError(key, f"no pin `{pin}`; {self._choice(pin)}")
-        if point >= self._points:
-            fitted = f"{self._points // POINTS_PER_CHIP} expanders make points 0 to {self._points - 1}"
+        spec = self._spec
+        if point >= spec.points:
+            what = "a pocket tester has" if spec.kind == "pocket" else f"{spec.fitted} expanders make"
+            fitted = f"{what} points 0 to {spec.points - 1}"
             raise BenchError(key, f"`{pin}` is point {point}, which is not fitted: {fitted}")
         return point
 

@@ -1,6 +1,6 @@
-"""Run firmware under CPython, where no MicroPython is to be had: `python -m pinwright.virtual.engine FOLDER`.
+"""Run firmware under CPython, where no MicroPython is to be had: `python -m pinwright.virtual.engine`.
 
-Adds what MicroPython has and CPython lacks, then runs FOLDER/main.py as `__main__`. A thread reads
+Adds what MicroPython has and CPython lacks, then runs shim/console.py as a board would. A thread reads
 standard input: 0x03 becomes KeyboardInterrupt as on a board, and `select.poll` works without POSIX.
 At the end of input the process ends a second later, whatever the firmware does: its host is gone.
 """
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import _thread
 import builtins
+import errno
 import gc
 import io
 import os
@@ -75,9 +76,9 @@ class _Input:
                 del self._bytes[: len(part)]
         return bytes(wanted)
 
-    def readline(self) -> bytes:
+    def readline(self, size: int = -1) -> bytes:
         line = b""
-        while not line.endswith(b"\n") and (byte := self.read(1)):
+        while len(line) != size and not line.endswith(b"\n") and (byte := self.read(1)):
             line += byte
         return line
 
@@ -89,8 +90,8 @@ class _TextInput:
     def read(self, size: int = -1) -> str:
         return self.buffer.read(size).decode()
 
-    def readline(self) -> str:
-        return self.buffer.readline().decode()
+    def readline(self, size: int = -1) -> str:
+        return self.buffer.readline(size).decode()
 
 
 class _Poll:
@@ -119,7 +120,19 @@ class _Poll:
 
 
 def _print_exception(error: BaseException, file: Any = None) -> None:
-    traceback.print_exception(error, file=file or sys.stdout)
+    lines = traceback.format_exception(error)
+    number = (error.errno or 0) if isinstance(error, OSError) else 0
+    if number in errno.errorcode:  # as MicroPython says it
+        lines[-1] = f"OSError: [Errno {number}] {errno.errorcode[number]}\n"
+    (file or sys.stdout).write("".join(lines))
+
+
+def _ilistdir(path: str = ".") -> list[tuple[str, int, int, int]]:
+    """Name, kind (as in st_mode), inode, size. Source: MicroPython documentation, `os.ilistdir`."""
+    with os.scandir(path) as entries:
+        return [
+            (entry.name, 0x4000 if entry.is_dir() else 0x8000, 0, entry.stat().st_size) for entry in entries
+        ]
 
 
 def prepare() -> None:
@@ -128,6 +141,7 @@ def prepare() -> None:
     additions: dict[Any, dict[str, Any]] = {
         sys: {"stdin": _TextInput(source), "print_exception": _print_exception},
         select: {"poll": _Poll, "POLLIN": 1, "POLLOUT": 4, "POLLERR": 8, "POLLHUP": 16},
+        os: {"ilistdir": _ilistdir},
         gc: {"mem_free": lambda: 1 << 20, "mem_alloc": lambda: 0},
         time: {
             "sleep_us": lambda us: time.sleep(max(0, us) / 1e6),
@@ -146,14 +160,15 @@ def prepare() -> None:
     sys.stdout.reconfigure(newline="\n", write_through=True, encoding="utf-8")
 
 
-def main(firmware: str) -> None:
-    """Run FOLDER/main.py; its folder and the shims come first on the path, as on a board."""
+def main() -> None:
+    """Run the console; the shims come first on the path, as on a board."""
     prepare()
     signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored, it could not interrupt the firmware
-    sys.path[:0] = [firmware, str(_SHIMS / "shim"), str(_SHIMS / "shim_cpython")]
-    sys.argv = ["main.py"]
-    runpy.run_path(str(Path(firmware) / "main.py"), run_name="__main__")
+    sys.dont_write_bytecode = True  # the board's files are its own
+    sys.path[:0] = [str(_SHIMS / "shim"), str(_SHIMS / "shim_cpython")]
+    sys.argv = ["console.py"]
+    runpy.run_path(str(_SHIMS / "shim" / "console.py"), run_name="__main__")
 
 
 if __name__ == "__main__":
-    main(sys.argv[1])
+    main()

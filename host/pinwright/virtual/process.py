@@ -1,4 +1,4 @@
-"""The board as a process: firmware in MicroPython, the model beneath it, and a link to talk to it."""
+"""The board as a process: firmware in MicroPython, the model beneath it, and its end of the cable to us."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
 
@@ -27,10 +28,13 @@ from .board import VirtualBoard
 _SHIM = Path(__file__).resolve().parent / "shim"
 _HOST = Path(__file__).resolve().parents[2]
 _CTRL_C = b"\x03"
+_CANCEL = b"\x18"  # what Ctrl-C is at a prompt
 _GREETING_S = 5.0  # for a connection to show its token
+_AGAIN_S = 0.05  # MicroPython ends at a second SIGINT before it has seen the first
 
 # What travels between shim/machine.py and here; the table stands there.
-_LOW, _HIGH, _LET_GO, _LEVEL, _SPI_WRITE, _SPI_EXCHANGE, _RESYNC = 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0, 0xE0
+_PULL_UP, _LOW, _HIGH, _LET_GO, _LEVEL, _SPI_WRITE, _SPI_EXCHANGE = 0x00, 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0
+_RESYNC, _BEGINS, _ENDED, _HARD, _SOFT, _SOFT_RAW, _OFF = 0xE0, 0xE1, 0xE2, 0xE4, 0xE5, 0xE6, 0xE7
 _MARK = b"\xa5\x5aPINWRIGHT\x5a\xa5"
 
 
@@ -41,12 +45,16 @@ def find_micropython() -> str | None:
 
 
 class BoardServer:
-    """Answers the shim of one process over a local socket, in a thread of its own."""
+    """Answers the shims of one board's interpreters, one after another, over a local socket in a thread.
 
-    def __init__(self, board: VirtualBoard) -> None:
+    told: is given the operations that concern the interpreter itself, and returns when they are done.
+    """
+
+    def __init__(self, board: VirtualBoard, told: Callable[[int], None]) -> None:
         self.board = board
         self.token = secrets.token_hex(16)
         self.engine = ""
+        self._told = told
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
         self._plug: socket.socket | None = None
@@ -56,7 +64,7 @@ class BoardServer:
 
     def close(self) -> None:
         self._closing = True
-        with contextlib.suppress(OSError):  # wakes `accept`; refused once the process has connected
+        with contextlib.suppress(OSError):  # wakes `accept`
             socket.create_connection(("127.0.0.1", self.port), 1).close()
         if self._plug is not None:
             with contextlib.suppress(OSError):
@@ -64,15 +72,14 @@ class BoardServer:
         self._thread.join(5)
 
     def _serve(self) -> None:
-        with contextlib.suppress(OSError):  # closed from either side: nobody is left to answer
+        with self._listener:
             while not self._closing:
-                self._plug, _ = self._listener.accept()
-                with self._plug:
-                    rest = self._greet(self._plug)
-                    if rest is not None:
-                        self._listener.close()  # one board, one process
-                        self._answer(self._plug, rest)
-        self._listener.close()
+                with contextlib.suppress(OSError):  # closed from either side: nobody is left to answer
+                    self._plug, _ = self._listener.accept()
+                    with self._plug:
+                        rest = self._greet(self._plug)
+                        if rest is not None:
+                            self._answer(self._plug, rest)
 
     def _greet(self, plug: socket.socket) -> bytes | None:
         """Read `TOKEN ENGINE VERSION`; returns what came after that line, or None for a stranger."""
@@ -107,10 +114,14 @@ class BoardServer:
                     continue
                 if operation == _LEVEL:
                     plug.sendall(bytes([board.pin(gpio)]))
-                elif operation == _RESYNC:
+                elif data[at] == _RESYNC:
                     plug.sendall(_MARK)
+                elif operation == _RESYNC:
+                    self._told(data[at])
+                    if data[at] in (_BEGINS, _ENDED):
+                        plug.sendall(b"\0")
                 else:
-                    board.set_pin(gpio, {_LOW: 0, _HIGH: 1}.get(operation))
+                    board.set_pin(gpio, {_LOW: 0, _HIGH: 1}.get(operation), pull_up=operation == _PULL_UP)
                 at += 1
             more = plug.recv(4096)
             if not more:
@@ -119,62 +130,97 @@ class BoardServer:
 
 
 class VirtualTester:
-    """A running virtual board, and the link to it (`name`, `write`, `read`, `close`).
+    """A running virtual board, and its end of the line to us (`name`, `write`, `read`, `close`).
 
-    firmware: the folder with main.py. heap_kib: the memory MicroPython gets. Starts in the constructor;
-    `close` (or leaving the `with` block) ends the process and removes its folder, always.
+    firmware: the folder whose .py files are on the board at first; None for a board with MicroPython alone.
+    flash: where the board keeps its files; without it, in a folder that is removed at the end. heap_kib: the
+    memory MicroPython gets. heard: called when there is something to read. hard_reset: called when the board
+    vanishes for a moment, as by its reset button.
+
+    Starts in the constructor; `close` (or leaving the `with` block) ends the process, always.
     """
 
     name = "sim"
 
     def __init__(
-        self, bench: Bench, point_of: Mapping[Pin, int], firmware: Path, heap_kib: int = 192
+        self,
+        bench: Bench,
+        point_of: Mapping[Pin, int],
+        firmware: Path | None,
+        heap_kib: int = 192,
+        *,
+        flash: Path | None = None,
+        heard: Callable[[], None] = lambda: None,
+        hard_reset: Callable[[], None] = lambda: None,
     ) -> None:
         self.board = VirtualBoard(bench, point_of)
-        firmware = firmware.resolve()
-        micropython = find_micropython()
-        self._native = micropython is not None
+        self._heap_kib = heap_kib
+        self._heard = heard
+        self._hard_reset = hard_reset
+        self._micropython = find_micropython()
         self._replies_left = bench.tester.drop_reply
         self._line = b""  # the beginning of a line of which it is not known whether it is to be cut
         self._arrived = bytearray()
-        self._ended = False
+        self._ended = ""  # how, once it has
         self._news = threading.Condition()
+        self._again: str | None = None  # how the next interpreter starts; None: not at all
+        self._mode: int | None = None  # _BEGINS: a program runs; _ENDED: a prompt; None: not yet known
+        self._held = b""  # what came before that was known
+        self._interrupted = 0.0
+        self._typing = threading.RLock()
         self._folder = tempfile.TemporaryDirectory(prefix="pinwright-sim-", ignore_cleanup_errors=True)
-        self._server = BoardServer(self.board)
+        self.flash = flash or Path(self._folder.name)
+        self._server = BoardServer(self.board, self._told)
         try:
-            config = {"fitted": bench.tester.fitted, "name": "virtual"}
-            Path(self._folder.name, "board.json").write_text(json.dumps(config), encoding="utf-8")
-            command = (
-                [micropython, "-X", f"heapsize={heap_kib}K", str(firmware / "main.py")]
-                if micropython
-                else [sys.executable, "-m", f"{__package__}.engine", str(firmware)]
-            )
-            self._process = subprocess.Popen(
-                command,
-                cwd=self._folder.name,
-                env=self._environment(firmware),
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.STDOUT,
-                bufsize=0,
-                start_new_session=True,  # Ctrl-C at the keyboard is for the host, which then passes it on
-            )
+            self._fill(firmware, bench)
+            with self._typing:  # it may speak before this is done
+                self._process = self._start("power")
         except BaseException:
             self._server.close()
             self._folder.cleanup()
             raise
-        self._reader = threading.Thread(target=self._pump, name="virtual board's output", daemon=True)
+        self._reader = threading.Thread(target=self._run, name="virtual board's output", daemon=True)
         self._reader.start()
 
-    def _environment(self, firmware: Path) -> dict[str, str]:
-        server = self._server
+    def _fill(self, firmware: Path | None, bench: Bench) -> None:
+        if firmware is None:
+            return
+        for file in sorted(firmware.rglob("*.py")):
+            copy = self.flash / file.relative_to(firmware)
+            copy.parent.mkdir(exist_ok=True)
+            shutil.copyfile(file, copy)
+        about = self.flash / "board.json"
+        if not about.exists():
+            about.write_text(json.dumps(bench.tester.board_file()), encoding="utf-8")
+
+    def _start(self, how: str) -> subprocess.Popen[bytes]:
+        command = (
+            [self._micropython, "-X", f"heapsize={self._heap_kib}K", str(_SHIM / "console.py")]
+            if self._micropython
+            else [sys.executable, "-u", "-m", f"{__package__}.engine"]  # -u: what it says is said at once
+        )
+        return subprocess.Popen(
+            command,
+            env=self._environment(how),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            bufsize=0,
+            # Ctrl-C at the keyboard is for the host, which then passes it on.
+            start_new_session=True,
+            creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+        )
+
+    def _environment(self, how: str) -> dict[str, str]:
         added = {
-            "MICROPYPATH": f"{_SHIM}:{firmware}:.frozen",
-            "PINWRIGHT_PORT": str(server.port),
-            "PINWRIGHT_TOKEN": server.token,
+            "MICROPYPATH": f"{_SHIM}:.frozen",
+            "PINWRIGHT_PORT": str(self._server.port),
+            "PINWRIGHT_TOKEN": self._server.token,
             "PINWRIGHT_BOARD_ID": self.board.unique_id.hex(),
+            "PINWRIGHT_FLASH": str(self.flash.resolve()),
+            "PINWRIGHT_START": how,
         }
-        if not self._native:
+        if not self._micropython:
             inherited = os.environ.get("PYTHONPATH")
             added["PYTHONPATH"] = os.pathsep.join([str(_HOST), *([inherited] if inherited else [])])
         return {**os.environ, **added}
@@ -190,20 +236,18 @@ class VirtualTester:
     @property
     def engine(self) -> str:
         """What runs the firmware: `MicroPython 1.29.0`, `CPython 3.12.4`; no version until it has spoken."""
-        return self._server.engine or ("MicroPython" if self._native else "CPython")
+        return self._server.engine or ("MicroPython" if self._micropython else "CPython")
 
     def write(self, data: bytes) -> None:
-        """Send bytes to the board. 0x03 interrupts it, as on a real one. Raises LinkLost."""
-        assert self._process.stdin is not None
-        for index, part in enumerate(data.split(_CTRL_C)):
-            if index:
-                self.interrupt()
-            view = memoryview(part)
-            try:
-                while view:
-                    view = view[self._process.stdin.write(view) or 0 :]
-            except (OSError, ValueError):  # ValueError: closed on our side
-                raise self._lost() from None
+        """Send bytes to the board. 0x03 interrupts a running program, as on a real one. Raises LinkLost."""
+        with self._typing:
+            if self._mode is None and not self._ended:
+                self._held += data
+                return
+            for index, part in enumerate(data.split(_CTRL_C)):
+                if index:
+                    self._press_ctrl_c()
+                self._type(part)
 
     def read(self, timeout_s: float) -> bytes:
         """What has arrived, waiting for the first byte; b"" = nothing came in time. Raises LinkLost."""
@@ -215,49 +259,104 @@ class VirtualTester:
                 return data
             ended = self._ended
         if ended:
-            raise self._lost()
+            raise LinkLost(ended)
         return b""
 
     def interrupt(self) -> None:
         """Ctrl-C on the board."""
-        assert self._process.stdin is not None
-        if self._native:
-            self._process.send_signal(signal.SIGINT)  # does nothing once the process has ended
-        else:
-            with contextlib.suppress(OSError, ValueError):
-                self._process.stdin.write(_CTRL_C)
+        with contextlib.suppress(LinkLost):
+            self.write(_CTRL_C)
+
+    def again(self, timeout_s: float) -> bool:
+        """A process that has ended does not come back."""
+        return False
+
+    def reset(self) -> None:
+        """The reset button."""
+        with self._typing:
+            self._told(_HARD)
 
     def close(self) -> None:
         """End the process, wait for it, and remove its folder. Closing twice does nothing more."""
-        process = self._process
-        assert process.stdin is not None
-        assert process.stdout is not None
-        with contextlib.suppress(OSError):
-            process.stdin.close()
-        process.kill()
-        process.wait()
+        with self._typing:
+            self._ended = self._ended or "the virtual tester was closed"
+            self._again = None
+            self._process.kill()
+        self._reader.join(10)
         self._server.close()
-        self._reader.join(5)
-        process.stdout.close()
         self._folder.cleanup()
 
-    def _lost(self) -> LinkLost:
+    def _type(self, data: bytes) -> None:
+        assert self._process.stdin is not None
+        view = memoryview(data)
         try:
-            status: object = self._process.wait(1)
-        except subprocess.TimeoutExpired:
-            return LinkLost("the virtual tester has closed its output but is still running")
-        return LinkLost(f"the virtual tester has ended (exit status {status})")
+            while view:
+                view = view[self._process.stdin.write(view) or 0 :]
+        except (OSError, ValueError):  # ValueError: closed on our side
+            if not self._again:
+                raise LinkLost(self._how_it_ended()) from None
 
-    def _pump(self) -> None:
-        assert self._process.stdout is not None
-        while data := os.read(self._process.stdout.fileno(), 65536):
-            with self._news:
-                self._arrived += self._with_a_reply_cut(data)
-                self._news.notify_all()
+    def _press_ctrl_c(self) -> None:
+        if self._mode == _ENDED:
+            self._type(_CANCEL)
+        elif self._micropython is None:
+            self._type(_CTRL_C)
+        elif (now := time.monotonic()) - self._interrupted > _AGAIN_S:
+            self._interrupted = now
+            self._process.send_signal(signal.SIGINT)  # does nothing once the process has ended
+
+    def _told(self, operation: int) -> None:
+        """What the interpreter says of itself, before it is answered."""
+        with self._typing:
+            if operation in (_BEGINS, _ENDED):
+                held, self._held, self._mode = self._held, b"", operation
+                self._interrupted = 0.0  # it has been seen
+                with contextlib.suppress(LinkLost):
+                    self.write(held)
+                return
+            starts = {_HARD: "power", _SOFT: "soft", _SOFT_RAW: "raw", _OFF: None}
+            self._again = starts[operation] if not self._ended else None
+            self._mode = None
+            if operation == _HARD:
+                self.board.let_go_pins()
+                self._held = b""
+                self._hard_reset()
+            self._process.kill()
+
+    def _run(self) -> None:
+        """Pass on what one interpreter after another says."""
+        while True:
+            stdout, stdin = self._process.stdout, self._process.stdin
+            assert stdout is not None
+            assert stdin is not None
+            while data := os.read(stdout.fileno(), 65536):
+                with self._news:
+                    self._arrived += self._with_a_reply_cut(data)
+                    self._news.notify_all()
+                self._heard()
+            with self._typing:
+                ended = self._how_it_ended()
+                with contextlib.suppress(OSError):
+                    stdin.close()
+                stdout.close()
+                again, self._again = self._again, None
+                if again:
+                    self._mode = None
+                    self._process = self._start(again)
+                else:
+                    break
         with self._news:
             self._arrived += self._line
-            self._ended = True
+            self._ended = self._ended or ended
             self._news.notify_all()
+        self._heard()
+
+    def _how_it_ended(self) -> str:
+        try:
+            return f"the virtual tester has ended (exit status {self._process.wait(2)})"
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            return "the virtual tester has closed its output"
 
     def _with_a_reply_cut(self, data: bytes) -> bytes:
         """Pass bytes on; of the reply whose turn it is only the first half, without its newline."""
@@ -269,7 +368,7 @@ class VirtualTester:
             self._line = b""
         passed = b""
         for line in lines:
-            if line.startswith(b"<") and self._replies_left:
+            if line.startswith(b"<") and b" busy " not in line and self._replies_left:
                 self._replies_left -= 1
                 if not self._replies_left:
                     line = line[: len(line) // 2]

@@ -1,7 +1,9 @@
 """No two boards are alike: the parts of one virtual board, drawn from its seed.
 
 Typical values and limits are the figures of hardware/README.md: limits from Microchip DS20001952C or derived
-from it; typical values and spreads assumed until a first board has been measured.
+from it; typical values and spreads assumed until a first board has been measured. The pocket tester's are
+those of the RP2040 datasheet's pin specifications, from memory: inputs low below 0.8 V and high above 2.0 V
+at 3.3 V with at least 0.2 V between the thresholds, pull-ups of 50 to 80 kΩ, outputs of some 40 Ω at 4 mA.
 """
 
 from __future__ import annotations
@@ -25,6 +27,10 @@ REFERENCE_OHMS, REFERENCE_TOLERANCE = 10.0, 0.001
 # Schmitt thresholds as parts of VIO: centre of the two, half their distance, and the guaranteed limits.
 SCHMITT_CENTRE, SCHMITT_CENTRE_SIGMA, SCHMITT_HALF_WIDTH = 0.42, 0.03, (0.02, 0.06)
 SCHMITT_MIN, SCHMITT_MAX = 0.2, 0.8
+POCKET_POINTS = 24
+POCKET_PULLUP_OHMS = (50e3, 80e3)
+POCKET_SCHMITT_CENTRE, POCKET_SCHMITT_SIGMA, POCKET_SCHMITT_HALF_WIDTH = 0.42, 0.02, 0.04
+SUPPLY_V = 3.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,3 +73,23 @@ def parts_of(seed: int, chips: int) -> Parts:
             for _ in range(POINTS_PER_CHIP)
         ]
     return Parts(tuple(points), tuple(schmitt), shunt_ohms, reference_ohms)
+
+
+def pocket_parts(seed: int) -> Parts:
+    """The parts of the pocket tester with this seed: one chip, so one pair of thresholds for all points."""
+    rng = random.Random(f"pocket {seed}")
+    around = partial(rng.gauss, 1.0)
+    pullup_ohms = rng.uniform(*POCKET_PULLUP_OHMS)
+    centre = rng.gauss(POCKET_SCHMITT_CENTRE, POCKET_SCHMITT_SIGMA)
+    thresholds = centre - POCKET_SCHMITT_HALF_WIDTH, centre + POCKET_SCHMITT_HALF_WIDTH
+    low = OUT_LOW_OHMS * around(CHIP_SPREAD)
+    points = [
+        Point(
+            out_low_ohms=_clip(low * around(PIN_SPREAD), OUT_MIN, OUT_LOW_MAX),
+            out_high_ohms=_clip(low * around(PIN_SPREAD), OUT_MIN, OUT_LOW_MAX),
+            pullup_amps=SUPPLY_V / _clip(pullup_ohms * around(PIN_SPREAD), *POCKET_PULLUP_OHMS),
+            series_ohms=SERIES_OHMS * (1 + rng.uniform(-SERIES_TOLERANCE, SERIES_TOLERANCE)),
+        )
+        for _ in range(POCKET_POINTS)
+    ]
+    return Parts(tuple(points), (thresholds, thresholds), 0.0, REFERENCE_OHMS)

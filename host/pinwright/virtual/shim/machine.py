@@ -6,22 +6,29 @@ docstring what it does not do. Nothing here allocates on the heap in SPI.write, 
 SPI.write_readinto, Pin.on, Pin.off and Pin.value.
 
 What travels, one byte of operation in its upper three bits and a GPIO number in its lower five:
-    001ggggg  drive low         010ggggg  drive high         011ggggg  let go
+    000ggggg  let go, pull-up on     001ggggg  drive low
+    010ggggg  drive high             011ggggg  let go, no pull-up
     100ggggg  read level; answered by one byte, 0 or 1
     10100000  n, n bytes: SPI, MISO not wanted               11000000  n, n bytes: SPI; answered by n bytes
     11100000  resynchronise; answered by MARK
+    11100001  a program begins: from now on Ctrl-C interrupts; answered by one byte
+    11100010  a program has ended: from now on Ctrl-C is a character; answered by one byte
+    111001xx  the end of this interpreter: 00 hard reset, 01 soft reset, 10 soft reset to the raw prompt,
+              11 off, as for the processor's boot loader
 Chip select is not sent by itself but before whatever comes next.
 """
 
 import os
 import sys
+import time
 
 try:
     from umachine import *  # the rest of MicroPython's own module  # noqa: F403
 except ImportError:  # CPython
     pass
 
-_LOW, _HIGH, _LET_GO, _LEVEL, _SPI_WRITE, _SPI_EXCHANGE, _RESYNC = 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0, 0xE0
+_PULL_UP, _LOW, _HIGH, _LET_GO, _LEVEL, _SPI_WRITE, _SPI_EXCHANGE = 0x00, 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0
+_RESYNC, _BEGINS, _ENDED, _HARD, _SOFT, _SOFT_RAW, _OFF = 0xE0, 0xE1, 0xE2, 0xE4, 0xE5, 0xE6, 0xE7
 _CHIP_SELECT = 17
 _MOST = 255  # bytes in one SPI operation
 MARK = b"\xa5\x5aPINWRIGHT\x5a\xa5"
@@ -87,13 +94,14 @@ class _Wire:
         if self._plug.readinto(self._in, length) != length:
             self._lost()
 
-    def level(self, gpio):
+    def ask(self, operation):
+        """The one byte that answers an operation."""
         if self._busy:
             self._resync()
         self._busy = True
         if self._waiting >= len(self._out):
             self.send()
-        self._out[self._waiting] = _LEVEL | gpio
+        self._out[self._waiting] = operation
         self._waiting += 1
         self._ask(1)
         self._busy = False
@@ -147,7 +155,7 @@ _wire = _Wire()
 
 
 class Pin:
-    """A GPIO of the RP2040. Interrupts never come; pull resistors are those of the virtual board."""
+    """A GPIO of the RP2040. Interrupts never come; there are no pull-downs."""
 
     IN, OUT, OPEN_DRAIN, ALT = 0, 1, 2, 3
     PULL_UP, PULL_DOWN = 1, 2
@@ -165,7 +173,7 @@ class Pin:
             self._set(self._level if value is None else value)
         elif mode == self.IN:
             self._drives = False
-            _wire.post(_LET_GO | self._gpio)
+            _wire.post((_PULL_UP if pull == self.PULL_UP else _LET_GO) | self._gpio)
             _wire.send()
 
     def _set(self, level):
@@ -178,9 +186,7 @@ class Pin:
     def value(self, level=None):
         if level is not None:
             return self._set(level)
-        if self._drives:
-            return self._level
-        return _wire.level(self._gpio)
+        return _wire.ask(_LEVEL | self._gpio)  # of an output too: what is there, not what it should be
 
     __call__ = value
 
@@ -290,11 +296,40 @@ def unique_id():
 
 
 def reset():
-    """Ends the process: a virtual board does not start again by itself."""
-    sys.exit(0)
+    """As the reset button: the port vanishes, everything starts again."""
+    _end(_HARD)
 
 
-soft_reset = reset
+def soft_reset():
+    """The interpreter starts again; pins stay as they are. As on a board, by a SystemExit."""
+    raise SystemExit
+
+
+def bootloader(timeout=0):
+    """The board is no longer one of MicroPython: its port vanishes."""
+    _end(_OFF)
+
+
+def start_again(raw):
+    """A soft reset, to the raw prompt or not. Only for the console."""
+    _end(_SOFT_RAW if raw else _SOFT)
+
+
+def _end(operation):
+    _wire.post(operation)
+    _wire.send()
+    while True:  # nothing more is done by this interpreter, not even `finally`
+        time.sleep(1)
+
+
+def program_begins():
+    """From now on Ctrl-C interrupts. Only for the console."""
+    _wire.ask(_BEGINS)
+
+
+def program_ended():
+    """From now on Ctrl-C is a character (0x18, since 0x03 always interrupts). Only for the console."""
+    _wire.ask(_ENDED)
 
 
 def freq(hz=None):
