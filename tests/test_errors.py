@@ -8,9 +8,10 @@ import re
 import pytest
 
 from pinwright import errors
-from pinwright.errors import BenchError, PinwrightError, ProfileError
+from pinwright.errors import AdapterError, BenchError, PinwrightError, ProfileError
 from pinwright.verdict.facts import PinMismatch
 
+OF_A_FILE = (ProfileError, BenchError, AdapterError)
 STATUS = {"InputError": 2, "TesterError": 3, "OwnBug": 70}  # of the contract's table
 
 
@@ -45,7 +46,7 @@ def parent(error: type) -> str:
 def test_the_tree_in_the_docstring_is_the_tree_of_classes() -> None:
     real = {error.__name__: (parent(error), getattr(error, "status", None)) for error in classes()}
     assert real == drawn()
-    assert 17 == len(real)
+    assert 19 == len(real)
 
 
 @pytest.mark.parametrize("error", classes(), ids=lambda error: error.__name__)
@@ -65,14 +66,14 @@ def test_an_error_that_lives_elsewhere_is_below_one_of_the_tree() -> None:
 @pytest.mark.parametrize("error", classes(), ids=lambda error: error.__name__)
 @pytest.mark.parametrize("text", ["", " ", "\n\t"])
 def test_no_error_has_an_empty_message(error: type[PinwrightError], text: str) -> None:
-    arguments = ("cable.id", text) if issubclass(error, ProfileError | BenchError) else (text,)
+    arguments = ("cable.id", text) if issubclass(error, OF_A_FILE) else (text,)
     with pytest.raises(ValueError, match="an error needs a message"):
         error(*arguments)
 
 
 @pytest.mark.parametrize("error", classes(), ids=lambda error: error.__name__)
 def test_message_and_hint_stand_apart(error: type[PinwrightError]) -> None:
-    arguments = ("", "what is wrong") if issubclass(error, ProfileError | BenchError) else ("what is wrong",)
+    arguments = ("", "what is wrong") if issubclass(error, OF_A_FILE) else ("what is wrong",)
     raised = error(*arguments, hint="what to do")
     assert raised.message == str(raised)
     assert raised.message.endswith("what is wrong")
@@ -80,8 +81,12 @@ def test_message_and_hint_stand_apart(error: type[PinwrightError]) -> None:
     assert "" == error(*arguments).hint
 
 
-@pytest.mark.parametrize(("error", "noun"), [(ProfileError, "profile"), (BenchError, "bench file")])
-def test_an_error_of_a_file_names_file_and_key(error: type[ProfileError | BenchError], noun: str) -> None:
+@pytest.mark.parametrize(
+    ("error", "noun"), [(ProfileError, "profile"), (BenchError, "bench file"), (AdapterError, "adapter")]
+)
+def test_an_error_of_a_file_names_file_and_key(
+    error: type[ProfileError | BenchError | AdapterError], noun: str
+) -> None:
     at_key = error("wiring.rule", "is missing", hint="give one")
     assert f"{noun}, key `wiring.rule`: is missing" == at_key.message
     in_file = at_key.in_file("x.toml")

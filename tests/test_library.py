@@ -8,10 +8,18 @@ from pathlib import Path
 
 import pytest
 
-from pinwright import resources
+from pinwright import library, resources
 from pinwright.cable.wiring import RULES
-from pinwright.errors import OwnBug, ProfileError, UsageError
-from pinwright.library import LoadedProfile, all_profiles, find_profile, library_folders, read_profile
+from pinwright.errors import AdapterError, OwnBug, ProfileError, UsageError
+from pinwright.library import (
+    LoadedProfile,
+    all_profiles,
+    find_profile,
+    library_folders,
+    read_adapters,
+    read_profile,
+)
+from pinwright.records.store import default_place
 
 PROFILES = resources.folder("profiles")
 BROKEN = sorted((PROFILES / "broken").glob("*.toml"))
@@ -197,3 +205,105 @@ def test_an_installed_package_uses_its_own_data_first(
     assert beside == resources.folder("profiles")
     inside.mkdir(parents=True)
     assert inside == resources.folder("profiles")
+
+
+def adapter_file(
+    folder: Path, name: str, id: str = "mine", takes: str = "row-9", mark: str = "[[30, 31]]"
+) -> Path:
+    pins = "\n".join(f"{k} = {k}" for k in range(1, 10))
+    head = f'[adapter]\nid = "{id}"\ntakes = ["{takes}"]\nfits = "box-2x20"\njoined = {mark}\n'
+    return write(folder / name, f"{head}[pins]\n{pins}\n")
+
+
+@pytest.fixture
+def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The person's own folder of adapters, empty."""
+    monkeypatch.setattr(library, "own_adapters", lambda: tmp_path)
+    return tmp_path
+
+
+def test_the_shipped_adapters_are_there_without_a_folder_of_one_s_own() -> None:
+    assert not library.own_adapters().exists()
+    assert ("pinwright", "adapters") == library.own_adapters().parts[-2:]
+    assert library.own_adapters().parent == default_place().parent
+    assert {"dsub-9-plug", "dsub-25-socket"} <= {adapter.id for adapter in read_adapters()}
+
+
+def test_own_adapters_come_first(own: Path) -> None:
+    adapter_file(own, "b.toml")
+    adapter_file(own, "a.toml", "other", "dsub-9-plug", "[[32, 33]]")
+    assert ["other", "mine"] == [adapter.id for adapter in read_adapters()][:2]
+
+
+@pytest.mark.parametrize(
+    ("id", "takes", "gone"),
+    [
+        ("dsub-9-plug", "row-9", {"dsub-9-plug"}),
+        ("mine", "dsub-9-plug", {"dsub-9-plug"}),
+        ("dsub-9-plug", "dsub-9-socket", {"dsub-9-plug", "dsub-9-socket"}),
+        ("mine", "row-9", set()),
+    ],
+)
+def test_an_own_adapter_takes_the_place_of_a_shipped_one(
+    own: Path, id: str, takes: str, gone: set[str]
+) -> None:
+    shipped = {adapter.id: adapter for adapter in read_adapters()}
+    adapter_file(own, "a.toml", id, takes)
+    known = read_adapters()
+    assert (id, (takes,)) == (known[0].id, known[0].takes)
+    assert [adapter for name, adapter in shipped.items() if name not in gone] == list(known[1:])
+
+
+@pytest.mark.parametrize(
+    ("second", "seen"),
+    [
+        ({"id": "mine", "takes": "dsub-9-plug"}, "b.toml`: has the id `mine` as `"),
+        ({"id": "other", "takes": "row-9"}, "b.toml`: takes for `box-2x20` the same as `"),
+        (
+            {"id": "other", "takes": "dsub-9-plug", "mark": "[[31, 30]]"},
+            "key `adapter.joined`: a scan could take it for `",
+        ),
+        ({"id": "a b"}, "b.toml`, key `adapter.id`: must be letters"),
+    ],
+)
+def test_two_own_adapters_that_clash_are_refused_with_their_files(
+    own: Path, second: dict[str, str], seen: str
+) -> None:
+    adapter_file(own, "a.toml")
+    adapter_file(own, "b.toml", **second)
+    with pytest.raises(AdapterError) as error:
+        read_adapters()
+    assert seen in error.value.message
+    assert f"{own}" in error.value.message
+
+
+def test_an_adapter_for_what_plugs_straight_in_would_never_be_used(own: Path) -> None:
+    pins = "\n".join(f"{k} = {k}" for k in range(1, 41))
+    head = '[adapter]\nid = "mine"\ntakes = ["idc-2x20"]\nfits = "box-2x20"\n[pins]\n'
+    write(own / "a.toml", head + pins)
+    with pytest.raises(AdapterError, match=r"key `adapter.takes`: `idc-2x20` plugs straight into `box-2x20`"):
+        read_adapters()
+
+
+def test_an_own_adapter_with_a_shipped_one_s_mark_is_refused(own: Path) -> None:
+    adapter_file(own, "a.toml", mark="[[10, 11]]")
+    with pytest.raises(AdapterError, match="a scan could take it for `dsub-9-plug`") as error:
+        read_adapters()
+    assert "give one of them another mark" == error.value.hint
+
+
+@pytest.mark.parametrize(
+    ("content", "seen"),
+    [
+        (b"\xff", "is not UTF-8 text, in line 1"),
+        (b"[adapter", "is not TOML"),
+        (b"#" * 1_000_001, "is larger than 1000000 bytes, which no adapter is"),
+        (b"", "key `adapter`: is missing"),
+    ],
+)
+def test_an_adapter_file_that_cannot_be_read_is_named(own: Path, content: bytes, seen: str) -> None:
+    (own / "x.toml").write_bytes(content)
+    with pytest.raises(AdapterError) as error:
+        read_adapters()
+    assert error.value.message.startswith(f"adapter `{own / 'x.toml'}`")
+    assert seen in error.value.message

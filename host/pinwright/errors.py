@@ -5,11 +5,13 @@
     │   ├── UsageError             the command line
     │   ├── ProfileError           a profile: file, key, problem
     │   ├── BenchError             a bench file: file, key, problem
-    │   ├── PlacementError         an end that fits no socket
+    │   ├── AdapterError           an adapter file: file, key, problem
+    │   ├── PlacementError         an end that fits no socket, or a wrong adapter in one
     │   ├── SerialError            a serial that is used, or cannot be a file name
     │   └── RecordsError           the place for records: not writable, full, damaged
     ├── TesterError           3    the tester cannot be trusted
-    │   ├── NoTester               no board, several boards, a port that does not open
+    │   ├── NoTester               no board, several boards, a board that is something else
+    │   │   └── PortClosed         a port that does not open: missing, busy, denied
     │   ├── LinkLost               silence, an unplugged board, a closed pipe
     │   ├── LinkCorrupt            lines that do not frame, beyond retry
     │   ├── ProtocolMismatch       board and program speak different versions
@@ -93,8 +95,18 @@ class BenchError(_FileError):
         return BenchError(self.key, self.problem, hint=self.hint, file=file)
 
 
+class AdapterError(_FileError):
+    """An adapter file that cannot be an adapter. key: dotted path such as `adapter.joined[1]`."""
+
+    noun = "adapter"
+
+    def in_file(self, file: str) -> AdapterError:
+        """The same error, naming the file it was read from."""
+        return AdapterError(self.key, self.problem, hint=self.hint, file=file)
+
+
 class PlacementError(InputError):
-    """An end of the cable has no socket on this tester."""
+    """An end of the cable has no socket on this tester, or a wrong adapter is in one."""
 
 
 class SerialError(InputError):
@@ -113,6 +125,14 @@ class TesterError(PinwrightError):
 
 class NoTester(TesterError):
     """No board answers as a tester, or more than one does, or the port does not open."""
+
+
+class PortClosed(NoTester):
+    """A port does not open. why: `missing`, `busy` (another program has it), `denied`, or `other`."""
+
+    def __init__(self, message: str, *, why: str = "other", hint: str = "") -> None:
+        super().__init__(message, hint=hint)
+        self.why = why
 
 
 class LinkLost(TesterError):

@@ -1,4 +1,4 @@
-"""Finds and reads profiles. The only importer of tomllib for them; adds the file to every error."""
+"""Finds and reads profiles, adapters and fixtures. The only importer of tomllib for them."""
 
 from __future__ import annotations
 
@@ -9,11 +9,15 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
+import platformdirs
+
 from pinwright import resources
+from pinwright.cable.connectors import connector
 from pinwright.cable.profile import Profile
 from pinwright.cable.wiring import printable
-from pinwright.errors import OwnBug, ProfileError, UsageError
-from pinwright.tester.fixture import Fixture
+from pinwright.errors import AdapterError, OwnBug, ProfileError, UsageError
+from pinwright.tester.adapter import Adapter
+from pinwright.tester.fixture import Fixture, plugs_straight_in
 
 MOST_BYTES = 1_000_000
 
@@ -32,9 +36,9 @@ def read_profile(path: Path | str) -> LoadedProfile:
     """Read one profile. Raises ProfileError that names the file."""
     path = Path(path)
     try:
-        content = _content(path)
-        text = _decoded(content)
-        profile = Profile.from_dict(_tables(text))
+        content = _content(path, ProfileError)
+        text = _decoded(content, ProfileError)
+        profile = Profile.from_dict(_tables(text, ProfileError))
     except ProfileError as error:
         raise error.in_file(printable(str(path), most=4096)) from error.__cause__
     return LoadedProfile(profile, path, text, hashlib.sha256(content).hexdigest())
@@ -87,44 +91,108 @@ def find_profile(name_or_path: str, folders: Sequence[Path]) -> LoadedProfile:
     )
 
 
-def read_fixture() -> Fixture:
-    """The sockets of the 128-point tester, as they travel with the program. Raises OwnBug."""
-    path = resources.folder("hardware") / "fixtures" / "tester-128.toml"
-    try:
-        return Fixture.from_dict(tomllib.loads(path.read_text(encoding="utf-8")))
-    except (OSError, ValueError) as error:
-        raise OwnBug(f"the fixture `{path}` cannot be read: {error}") from error
+def read_fixtures() -> dict[str, Fixture]:
+    """The sockets of every tester, by the tester's id, as they travel with the program. Raises OwnBug."""
+    fixtures = {}
+    for path in sorted((resources.folder("hardware") / "fixtures").glob("*.toml")):
+        try:
+            fixture = Fixture.from_dict(tomllib.loads(path.read_text(encoding="utf-8")))
+        except (OSError, ValueError) as error:
+            raise OwnBug(f"the fixture `{path}` cannot be read: {error}") from error
+        fixtures[fixture.id] = fixture
+    return fixtures
 
 
-def _content(path: Path) -> bytes:
+def own_adapters() -> Path:
+    """The folder of the person's own adapter files, beside the records."""
+    return Path(platformdirs.user_data_dir("pinwright", appauthor=False)) / "adapters"
+
+
+def read_adapters() -> tuple[Adapter, ...]:
+    """The adapters that are known: the person's own, then those that travel with the program.
+
+    An own one takes the place of what has its id, or takes the same connector for the same kind of socket.
+    Raises AdapterError where a file is at fault, two own ones have one id or take the same, or one may be
+    mistaken for another by its mark.
+    """
+    own = _adapters(own_adapters())
+    for path, one in own.items():
+        for other_path, other in own.items():
+            if path < other_path and _same_place(one, other):
+                same = f"has the id `{one.id}`" if one.id == other.id else f"takes for `{one.fits}` the same"
+                raise AdapterError("", f"{same} as `{path}`", file=str(other_path))
+    shipped = {
+        path: one
+        for path, one in _adapters(resources.folder("hardware") / "adapters").items()
+        if not any(_same_place(one, mine) for mine in own.values())
+    }
+    known = own | shipped
+    for path, one in known.items():
+        for other_path, other in known.items():
+            if one is not other and one.mistaken_for(other):
+                raise AdapterError(
+                    "adapter.joined",
+                    f"a scan could take it for `{other.id}` in `{other_path}`: where that one's spare "
+                    "positions are, both join the same",
+                    hint="give one of them another mark",
+                    file=str(path),
+                )
+    return tuple(known.values())
+
+
+def _same_place(one: Adapter, other: Adapter) -> bool:
+    return one.id == other.id or (one.fits == other.fits and bool(set(one.takes) & set(other.takes)))
+
+
+def _adapters(folder: Path) -> dict[Path, Adapter]:
+    """Every adapter file of a folder, in order of path. A folder that is not there has none."""
+    found = {}
+    for path in sorted(folder.glob("*.toml")):
+        try:
+            text = _decoded(_content(path, AdapterError), AdapterError)
+            found[path] = adapter = Adapter.from_dict(_tables(text, AdapterError))
+            for name in adapter.takes:
+                if plugs_straight_in(connector(name), adapter.fits):
+                    raise AdapterError("adapter.takes", f"`{name}` plugs straight into `{adapter.fits}`")
+        except AdapterError as error:
+            hint = error.hint or "mend it, or take it out of the folder: every scan reads it"
+            file = printable(str(path), most=4096)
+            raise AdapterError(error.key, error.problem, hint=hint, file=file) from error.__cause__
+    return found
+
+
+Wrong = type[ProfileError] | type[AdapterError]
+
+
+def _content(path: Path, wrong: Wrong) -> bytes:
     try:
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
-        raise ProfileError("", "no such file") from None
+        raise wrong("", "no such file") from None
     except IsADirectoryError:
-        raise ProfileError("", "is a folder, not a file") from None
+        raise wrong("", "is a folder, not a file") from None
     except OSError as error:
-        raise ProfileError("", f"cannot be read: {error.strerror or error}") from error
+        raise wrong("", f"cannot be read: {error.strerror or error}") from error
     except ValueError as error:  # a path that no file can have, such as one with a NUL in it
-        raise ProfileError("", f"cannot be read: {error}") from error
+        raise wrong("", f"cannot be read: {error}") from error
     if len(content) > MOST_BYTES:
-        raise ProfileError("", f"is larger than {MOST_BYTES} bytes, which no profile is")
+        raise wrong("", f"is larger than {MOST_BYTES} bytes, which no {wrong.noun} is")
     return content
 
 
-def _decoded(content: bytes) -> str:
+def _decoded(content: bytes, wrong: Wrong) -> str:
     try:
         return content.decode("utf-8-sig")  # some editors begin a file with a byte order mark
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
-        raise ProfileError("", f"is not UTF-8 text, in line {line}") from None
+        raise wrong("", f"is not UTF-8 text, in line {line}") from None
 
 
-def _tables(text: str) -> dict[str, object]:
+def _tables(text: str, wrong: Wrong) -> dict[str, object]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ProfileError("", f"is not TOML: {printable(str(error), most=200)}") from None
+        raise wrong("", f"is not TOML: {printable(str(error), most=200)}") from None
     except (ValueError, RecursionError):  # a number of thousands of digits, brackets a thousand deep
-        raise ProfileError("", "is not TOML that can be read: a number too long or tables too deep") from None
+        raise wrong("", "is not TOML that can be read: a number too long or tables too deep") from None

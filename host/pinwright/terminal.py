@@ -32,8 +32,17 @@ _STYLE = {
     "joined": "bold magenta",
     "exchanged": "bold yellow",
     "unsteady": "bold red",
+    "misplugged": "bold yellow",
+    "absent": "bold red",
 }
-_WORD = {"open": "open", "short": "joined", "swap": "exchanged", "intermittent": "unsteady"}
+_WORD = {
+    "open": "open",
+    "short": "joined",
+    "swap": "exchanged",
+    "intermittent": "unsteady",
+    "socket": "misplugged",
+    "absent": "absent",
+}
 
 
 def _console(stream: TextIO) -> Console:
@@ -128,9 +137,14 @@ def show_scan(
     caveats: Sequence[str],
     saved: str | None,
     verbose: bool,
+    as_plugged: Facts | None = None,
 ) -> None:
-    """The verdict, what is wrong, and the conductors: faulty ones first, good ones folded unless verbose."""
-    bad, good = _conductors(profile, facts, findings)
+    """The verdict, what is wrong, and the conductors: faulty ones first, good ones folded unless verbose.
+
+    as_plugged: where plugs are in wrong sockets, the facts as they would be with every plug where it belongs.
+    """
+    of_the_cable = [finding for finding in findings if finding.kind != "socket"]
+    bad, good = _conductors(profile, as_plugged or facts, of_the_cable)
     serial_text = f", serial {serial}" if serial else ""
     head = Text.assemble(
         (profile.title, "bold"),
@@ -140,13 +154,20 @@ def show_scan(
     parts += _numbered(findings)
     if findings:
         parts.append(Text())
+    folded = [] if verbose else [row for row in bad if str(row[-1]) == "absent"]
+    bad = [row for row in bad if row not in folded]
     if bad:
         parts.append(_table(_HEADINGS, bad))
+    if folded:
+        count = f"{len(folded)} {'net is' if len(folded) == 1 else 'nets are'}"
+        parts.append(Text(f"{count} open for that reason (-v lists them)"))
     if good and verbose:
         parts.append(_table(_HEADINGS, good))
     elif good:
         count = f"{len(good)} {'net is' if len(good) == 1 else 'nets are'}"
-        parts.append(Text(f"{'' if bad else 'all '}{count} as the profile says (-v lists them)"))
+        then = " once the plugs are where they belong" if as_plugged else ""
+        every = "" if bad or folded else "all "
+        parts.append(Text(f"{every}{count} as the profile says{then} (-v lists them)"))
     parts.append(Text())
     if facts.passed:
         parts.append(
@@ -155,7 +176,9 @@ def show_scan(
         parts += [Text(f"      {caveat}") for caveat in caveats]
     else:
         faults = "1 fault" if len(findings) == 1 else f"{len(findings)} faults"
-        parts.append(Text.assemble(("FAIL", _STYLE["open"]), f"  {faults}; do not use this cable"))
+        plugs = findings[0].kind in ("socket", "absent")
+        then = "plug it in as said and scan again" if plugs else "do not use this cable"
+        parts.append(Text.assemble(("FAIL", _STYLE["open"]), f"  {faults}; {then}"))
     _print(sys.stdout, *parts)
     if saved:
         _print(sys.stdout, Text(f"      {_harmless(saved)}"), wrap=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from itertools import combinations
 from typing import Any
@@ -81,8 +82,8 @@ def scanned(groups: Sequence[str], doubtful: Sequence[str] = ()) -> Scan:
         POINTS, matrix(groups), matrix(groups), matrix(doubtful), bytes(3), bytes(3), bytes(POINTS)
     )
     counts = {"walk_us": 6700, "confirm_us": 12, "transfers": 1200, "slips": 0}
-    hello = Hello(1, "0.1.0", "E6614", POINTS, 2, "none", "-")
-    return Scan(hello, placement, evidence, BoardVerdict(True, frozenset(), frozenset()), counts)
+    hello = Hello(2, "0.2.0", "E6614", "tester-128", POINTS, 2, "none", "rp2")
+    return Scan(hello, FIXTURE, placement, evidence, BoardVerdict(True, frozenset(), frozenset()), counts)
 
 
 GOOD = ["A.1 B.1", "A.2 B.2", "A.3 B.3", "A.4 B.4"]
@@ -120,7 +121,7 @@ FIELDS: dict[str, type | tuple[type, ...]] = {
     "certificate": (str, type(None)),
     "report": (str, type(None)),
 }
-MORE = {"doubtful": list, "counts": dict}
+MORE = {"doubtful": list, "counts": dict, "adapters": dict}
 
 
 @pytest.mark.parametrize("groups", [GOOD, GOOD[1:], [*GOOD, "A.1 A.3"], []])
@@ -150,13 +151,16 @@ def test_a_good_cable_s_document_is_this() -> None:
         "findings": [],
         "tester": {
             "kind": "virtual",
-            "firmware": "0.1.0",
+            "firmware": "0.2.0",
             "id": "E6614",
+            "name": None,
+            "fixture": "tester-128",
             "points": 24,
             "lane": "none",
             "self_check": "pass",
         },
         "sockets": {"A": "J1", "B": "J2"},
+        "adapters": {"A": "generic", "B": "generic"},
         "timings_us": {"walk": 6700, "confirm": 12},
         "counts": {"transfers": 1200, "slips": 0},
         "certificate": None,
@@ -245,9 +249,19 @@ def test_a_record_holds_the_scan_and_all_that_it_rests_on() -> None:
     assert TEXT == made["profile_text"]
     assert "0.6.0" == made["host"]
     assert {"max_ohms": 5.0, "checked": False} == made["limits"]
-    assert {"seen", "joined", "doubtful", "apart", "unexplained", "group", "points"} == set(made["evidence"])
+    kept = {"seen", "joined", "doubtful", "apart", "unexplained", "group", "points", "marks"}
+    assert kept == set(made["evidence"])
+    assert [] == made["evidence"]["marks"]
     assert "report" == record(GOOD[1:])["kind"]
     seal(made)  # nothing in it that could not be sealed
+
+
+def test_what_the_adapters_join_stands_in_the_record() -> None:
+    scan = scanned(GOOD)
+    marked = replace(scan, placement=replace(scan.placement, marks=((8, 9), (20, 22, 23))))
+    made = record_document(SUBJECT, marked, document(), "X-0001", 1, "0.6.0")
+    evidence: Any = made["evidence"]
+    assert [["J1.9", "J1.10"], ["J2.9", "J2.11", "J2.12"]] == evidence["marks"]
 
 
 def test_the_verdict_can_be_worked_out_again_from_the_record_alone() -> None:

@@ -14,6 +14,7 @@ from pinwright.cable.connectors import connector
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import End
 from pinwright.errors import OwnBug, PlacementError
+from pinwright.tester.adapter import Adapter
 from pinwright.tester.fixture import Fixture, Placement, place
 
 FILE = Path(__file__).parents[2] / "hardware" / "fixtures" / "tester-128.toml"
@@ -134,8 +135,8 @@ def test_by_hand_comes_first_and_the_rest_takes_what_is_left() -> None:
         (
             {"A": "dip-64"},
             FULL,
-            "no socket for end `A` (`dip-64`, 64 pins): J1 does not take it straight in, S1 has 40 pins, "
-            "J2 does not take it straight in",
+            "no socket for end `A` (`dip-64`, 64 pins): J1 has 40 pins, S1 has 40 pins, "
+            "J2 has 40 pins",
         ),
         (
             {"A": "trs", "B": "trs", "C": "trs", "D": "trs"},
@@ -232,6 +233,58 @@ def test_a_cable_is_refused_only_where_no_choice_of_sockets_would_do(ends: dict[
     except PlacementError:
         found = False
     assert fits(kinds, {"J1", "J2", "S1"}) == found
+
+
+def adapter(id: str, takes: str, fits: str, *joined: list[int], first: int = 1) -> Adapter:
+    """The connector's pins in order at positions from `first` on."""
+    pins = {name: k for k, name in enumerate(connector(takes).pins, start=first)}
+    head = {"id": id, "takes": [takes], "fits": fits, "joined": [*joined]}
+    return Adapter.from_dict({"adapter": head, "pins": pins})
+
+
+DE9 = adapter("de9", "dsub-9-plug", "box-2x20", [39, 40], [21, 23], first=11)
+TRS = adapter("trs-zif", "trs", "zif-40", [4, 6])
+DIP = adapter("dip-box", "dip-8", "box-2x20", [10, 11])
+ALL = (DE9, TRS, DIP)
+
+
+@pytest.mark.parametrize(
+    ("ends", "points", "by_hand", "expected"),
+    [
+        ({"A": "dsub-9-plug"}, FULL, {}, {"A": ("J1", "de9")}),
+        ({"A": "dsub-9-plug"}, FULL, {"A": "J2"}, {"A": ("J2", "de9")}),
+        ({"A": "dsub-9-plug"}, FULL, {"A": "S1"}, {"A": ("S1", "generic")}),
+        ({"A": "dsub-9-socket"}, FULL, {}, {"A": ("J1", "generic")}),
+        ({"A": "dsub-9-plug", "B": "dsub-9-plug"}, FULL, {}, {"A": ("J1", "de9"), "B": ("J2", "de9")}),
+        ({"A": "dsub-9-plug", "B": "dsub-9-plug"}, SMALL, {}, {"A": ("J1", "de9"), "B": ("S1", "generic")}),
+        # a socket that an adapter is for comes before the others
+        ({"A": "trs", "B": "dsub-9-plug"}, FULL, {}, {"A": ("S1", "trs-zif"), "B": ("J1", "de9")}),
+        ({"A": "trs", "B": "dip-8"}, FULL, {}, {"A": ("J1", "generic"), "B": ("S1", "")}),
+        # what plugs straight in needs no adapter there, but elsewhere
+        ({"A": "dip-8"}, FULL, {}, {"A": ("S1", "")}),
+        ({"A": "dip-8"}, FULL, {"A": "J1"}, {"A": ("J1", "dip-box")}),
+        ({"A": "idc-2x20", "B": "trs"}, FULL, {}, {"A": ("J1", ""), "B": ("S1", "trs-zif")}),
+    ],
+)
+def test_each_end_goes_through_the_adapter_that_takes_it_and_fits(
+    ends: dict[str, str], points: int, by_hand: dict[str, str], expected: dict[str, tuple[str, str]]
+) -> None:
+    placement = place(cable(**ends), the_fixture(), points, by_hand, ALL)
+    assert expected == {end: (placement.sockets[end], placement.adapters[end]) for end in ends}
+
+
+def test_pins_are_where_the_adapter_brings_them_and_its_mark_is_no_pin_s() -> None:
+    placement = place(cable(A="dsub-9-plug"), the_fixture(), FULL, {"A": "J2"}, ALL)
+    assert [80 + 10 + k for k in range(9)] == [placement.point_of[Pin("A", str(k))] for k in range(1, 10)]
+    assert ((100, 102), (118, 119)) == placement.marks
+    assert not {100, 102, 118, 119} & set(placement.pin_of)
+    assert Pin("@J2", "22") == placement.pin_of[101]
+    assert Pin("@J2", "1") == placement.pin_of[80]
+    assert len(placement.pin_of) == len(placement.point_of) == FULL - 4 - 4
+
+
+def test_without_adapters_there_are_no_marks() -> None:
+    assert () == placed({"A": "dsub-9-plug", "B": "trs"}).marks
 
 
 HEAD = {"id": "x", "title": "", "revision": "", "points": 1, "references": []}

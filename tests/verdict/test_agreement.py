@@ -33,8 +33,8 @@ def scan(rows: list[int], verdict: BoardVerdict) -> Scan:
     """rows: of eight points; A.k is point k - 1, B.k is point k + 3."""
     nothing = bytes(1)
     evidence = Evidence(8, bytes(rows), bytes(rows), bytes(8), nothing, nothing, bytes(8))
-    hello = Hello(1, "0.1.0", "E6614", 8, 1, "none", "-")
-    return Scan(hello, PLACEMENT, evidence, verdict, {})
+    hello = Hello(2, "0.2.0", "E6614", "tester-128", 8, 0)
+    return Scan(hello, FIXTURE, PLACEMENT, evidence, verdict, {})
 
 
 GOOD = [0x11, 0x22, 0x44, 0x88] * 2

@@ -229,7 +229,7 @@ def test_every_pin_of_every_fact_appears_in_a_finding(
     for finding in found:
         check_form(finding)
     kinds = [finding.kind for finding in found]
-    assert kinds == sorted(kinds, key=["swap", "open", "short", "intermittent"].index)
+    assert kinds == sorted(kinds, key=["absent", "swap", "open", "short", "intermittent"].index)
 
 
 def check_form(finding: Finding) -> None:
@@ -238,3 +238,34 @@ def check_form(finding: Finding) -> None:
     if len(finding.pins) <= 10:
         words = re.split(r"[ ,;:–]+", finding.text)
         assert {str(pin) for pin in finding.pins} <= set(words), finding.text
+
+
+def test_an_end_at_which_nothing_conducts_is_said_to_be_absent_and_its_conductors_are_not_told() -> None:
+    (found,) = explain(facts(PLAIN, []))
+    assert ("absent", "nothing conducts at any end: is it plugged in?") == (found.kind, found.text)
+    assert len(found.pins) == sum(len(net.pins) for net in PLAIN.nets)
+
+
+def test_a_fault_between_other_ends_is_told_beside_an_absent_end() -> None:
+    three = Profile.from_dict(
+        {
+            "cable": {"id": "x", "title": "x"},
+            "ends": {end: {"connector": "row-4"} for end in "ABC"},
+            "wiring": {"wires": [[f"{end}.{n}" for end in "ABC"] for n in range(1, 5)]},
+        }
+    )
+    seen = compare(
+        three,
+        Measurement(
+            frozenset(Pin(end, str(n)) for end in "ABC" for n in range(1, 5)),
+            tuple((Pin("A", str(n)), Pin("B", str(n))) for n in range(2, 5)),
+        ),
+    )
+    first, second = explain(seen)
+    assert ("absent", "nothing conducts at end C: is it plugged in?") == (first.kind, first.text)
+    assert "open" == second.kind
+    assert {Pin("A", "1"), Pin("B", "1")} < set(second.pins)
+
+
+def test_two_open_conductors_are_no_absent_plug() -> None:
+    assert "absent" not in {found.kind for found in explain(facts(PLAIN, GOOD[2:]))}

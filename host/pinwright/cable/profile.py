@@ -16,18 +16,8 @@ from itertools import groupby
 
 from pinwright.cable.connectors import Connector, UnknownConnector, connector
 from pinwright.cable.pins import Pin, in_order, parse_pin
-from pinwright.cable.wiring import (
-    RULES,
-    Laid,
-    Parameter,
-    Pins,
-    Rule,
-    code_point,
-    join,
-    listed,
-    path,
-    printable,
-)
+from pinwright.cable.tables import HUGE, Table, entries, seen, text, ticked
+from pinwright.cable.wiring import RULES, Laid, Parameter, Pins, Rule, join, listed, printable
 from pinwright.errors import ProfileError
 
 DEFAULT_MAX_OHMS = 5.0
@@ -42,7 +32,6 @@ MOST_LENGTH_MM = 100_000
 MOST_LINK_OHMS = 10_000
 MOST_LEAK_OHMS = 10_000_000
 LAST_SERIAL = 999_999
-HUGE = 10**15  # numbers from here on are not written out in messages
 
 NO_CONNECTION = frozenset({"", "-", "nc", "n/c", "n.c.", "reserved"})
 
@@ -121,7 +110,7 @@ class Profile:
 
         Pure. Raises ProfileError with the key at fault, and nothing else, whatever data holds.
         """
-        top = _Table.of(data)
+        top = Table.of(data, ProfileError)
         top.only("cable", "ends", "wiring", "common", "limits")
         cable = top.table("cable")
         cable.only("id", "title", "revision", "length_mm", "wire", "max_ohms", "min_leak_ohms", "serial")
@@ -195,72 +184,6 @@ class Profile:
 
 
 @dataclass(frozen=True, slots=True)
-class _Table:
-    """A table as TOML gives it, with the path that leads to it. Every complaint names the key."""
-
-    at: tuple[str, ...]
-    data: Mapping[str, object]
-
-    @staticmethod
-    def of(value: object, *at: str) -> _Table:
-        if not isinstance(value, Mapping):
-            raise ProfileError(path(*at), f"must be a table, not {_seen(value)}")
-        for key in value:
-            if not isinstance(key, str):
-                raise ProfileError(path(*at), f"the keys of a table are strings, not {_seen(key)}")
-        return _Table(at, value)
-
-    def key(self, name: str) -> str:
-        return path(*self.at, name)
-
-    def only(self, *known: str) -> None:
-        """Refuse keys that nobody would read: they are most likely typing errors."""
-        for name in self.data:
-            if name not in known:
-                close = get_close_matches(printable(name), known, n=1)
-                raise ProfileError(
-                    self.key(name),
-                    f"unknown key; known here: {_ticked(known)}",
-                    hint=f"did you mean `{close[0]}`?" if close else "",
-                )
-
-    def get(self, name: str) -> object:
-        if name not in self.data:
-            raise ProfileError(self.key(name), "is missing")
-        return self.data[name]
-
-    def table(self, name: str) -> _Table:
-        return _Table.of(self.get(name), *self.at, name)
-
-    def tables(self, name: str) -> Iterable[tuple[str, _Table]]:
-        """The tables inside an optional table: [common.X], [limits.X], by name in order."""
-        outer = _Table.of(self.data.get(name, {}), *self.at, name)
-        return [(inner, outer.table(inner)) for inner in sorted(outer.data)]
-
-    def text(self, name: str, most: int, default: str | None = None) -> str:
-        if default is not None and name not in self.data:
-            return default
-        return _text(self.get(name), most, self.key(name))
-
-    def word(self, name: str, choices: Iterable[str]) -> str:
-        allowed = tuple(choices)
-        if name not in self.data:
-            raise ProfileError(self.key(name), f"is missing; give one of {_ticked(allowed)}")
-        value = self.data[name]
-        if value not in allowed:
-            raise ProfileError(self.key(name), f"must be one of {_ticked(allowed)}, not {_seen(value)}")
-        return str(value)
-
-    def number(self, name: str, most: float) -> float:
-        value = self.get(name)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= most:
-            raise ProfileError(
-                self.key(name), f"must be a number above 0, at most {most}, not {_seen(value)}"
-            )
-        return float(value)
-
-
-@dataclass(frozen=True, slots=True)
 class _Wiring:
     """The [wiring] table, read: the rule's name and what it lays, explicit nets, joins by name."""
 
@@ -271,16 +194,16 @@ class _Wiring:
     text: str
 
 
-def _id(cable: _Table) -> str:
+def _id(cable: Table) -> str:
     value = cable.text("id", MOST_ID)
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9-]*", value):
         raise ProfileError(
-            "cable.id", f"must be letters, digits and hyphens, a hyphen not first, not {_seen(value)}"
+            "cable.id", f"must be letters, digits and hyphens, a hyphen not first, not {seen(value)}"
         )
     return value
 
 
-def _serial(cable: _Table, id: str) -> str:
+def _serial(cable: Table, id: str) -> str:
     pattern = cable.text("serial", MOST_TEXT, default=DEFAULT_SERIAL)
     for field in re.findall(r"\{[^{}]*\}?|\}", pattern):
         if not re.fullmatch(r"\{id\}|\{n(:0[1-9])?\}", field):
@@ -289,7 +212,7 @@ def _serial(cable: _Table, id: str) -> str:
                 f"`{printable(field)}` is no field of a serial; `{{id}}`, `{{n}}` and `{{n:04}}` are",
             )
     if "{n" not in pattern:
-        raise ProfileError("cable.serial", f"{_seen(pattern)} has no `{{n}}`: all serials would be the same")
+        raise ProfileError("cable.serial", f"{seen(pattern)} has no `{{n}}`: all serials would be the same")
     last = pattern.format(id=id, n=LAST_SERIAL)
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", last):
         raise ProfileError(
@@ -306,24 +229,22 @@ def _serial(cable: _Table, id: str) -> str:
     return pattern
 
 
-def _limit(table: _Table, default: Limit) -> Limit:
+def _limit(table: Table, default: Limit) -> Limit:
     """max_ohms and min_leak_ohms of a table, each with its default."""
     limit = Limit(
-        table.number("max_ohms", MOST_LINK_OHMS) if "max_ohms" in table.data else default.max_ohms,
-        table.number("min_leak_ohms", MOST_LEAK_OHMS)
-        if "min_leak_ohms" in table.data
-        else default.min_leak_ohms,
+        table.number("max_ohms", MOST_LINK_OHMS, default.max_ohms),
+        table.number("min_leak_ohms", MOST_LEAK_OHMS, default.min_leak_ohms),
     )
     if limit.max_ohms >= limit.min_leak_ohms:
         raise ProfileError(
-            path(*table.at),
+            table.key(),
             f"`max_ohms` ({limit.max_ohms:g}) must be below `min_leak_ohms` ({limit.min_leak_ohms:g}),"
             " or one path would be a good link and a leak",
         )
     return limit
 
 
-def _ends(table: _Table) -> dict[str, End]:
+def _ends(table: Table) -> dict[str, End]:
     """End name → end, in order of name."""
     ends = {}
     for name in sorted(table.data):
@@ -340,14 +261,14 @@ def _ends(table: _Table) -> dict[str, End]:
     return ends
 
 
-def _end(name: str, table: _Table) -> End:
+def _end(name: str, table: Table) -> End:
     table.only("connector", "label", "signals")
     try:
         plug = connector(table.text("connector", MOST_NAME))
     except UnknownConnector as error:
         raise ProfileError(table.key("connector"), str(error)) from None
     label = table.text("label", MOST_TEXT, default="")
-    names = _Table.of(table.data.get("signals", {}), *table.at, "signals")
+    names = table.table("signals", {})
     signals = {}
     for pin in names.data:
         if pin not in plug.pins:
@@ -358,7 +279,7 @@ def _end(name: str, table: _Table) -> End:
     return End(name, plug, label, signals)
 
 
-def _common(top: _Table, signals: Iterable[str]) -> dict[str, Joined]:
+def _common(top: Table, signals: Iterable[str]) -> dict[str, Joined]:
     common = {}
     for name, table in top.tables("common"):
         table.only("joined")
@@ -367,51 +288,51 @@ def _common(top: _Table, signals: Iterable[str]) -> dict[str, Joined]:
     return common
 
 
-def _limits(top: _Table, signals: Iterable[str], default: Limit) -> dict[str, Limit]:
+def _limits(top: Table, signals: Iterable[str], default: Limit) -> dict[str, Limit]:
     limits = {}
     for name, table in top.tables("limits"):
         table.only("max_ohms", "min_leak_ohms")
         _known_signal(table, name, signals)
         if not table.data:
-            raise ProfileError(path(*table.at), "sets no limit; give `max_ohms`, `min_leak_ohms` or both")
+            raise ProfileError(table.key(), "sets no limit; give `max_ohms`, `min_leak_ohms` or both")
         limits[name] = _limit(table, default)
     return limits
 
 
-def _known_signal(table: _Table, name: str, signals: Iterable[str]) -> None:
+def _known_signal(table: Table, name: str, signals: Iterable[str]) -> None:
     if name not in signals:
         close = get_close_matches(printable(name), sorted(set(signals)), n=1)
         raise ProfileError(
-            path(*table.at),
+            table.key(),
             f"no pin carries a signal `{printable(name)}`",
             hint=f"did you mean `{close[0]}`?" if close else "name the pins in an [ends.….signals] table",
         )
 
 
-def _wiring(table: _Table, ends: Mapping[str, End]) -> _Wiring:
+def _wiring(table: Table, ends: Mapping[str, End]) -> _Wiring:
     parameters = dict.fromkeys(key for rule in RULES.values() for key in rule.parameters)
     table.only("rule", *parameters, "from", "to", "wires", "by_signal")
-    by_signal = table.data.get("by_signal", False)
+    by_signal = table.get("by_signal", False)
     if not isinstance(by_signal, bool):
-        raise ProfileError("wiring.by_signal", f"must be `true` or `false`, not {_seen(by_signal)}")
-    wires = _wires(table.data.get("wires", []), ends)
-    name, laid, text = _ruled(table, ends) if "rule" in table.data else _unruled(table)
+        raise ProfileError("wiring.by_signal", f"must be `true` or `false`, not {seen(by_signal)}")
+    wires = tuple(_wire(entry, key, ends) for key, entry in table.entries("wires", "lists of pins", []))
+    name, laid, line = _ruled(table, ends) if "rule" in table.data else _unruled(table)
     parts = [
-        text,
+        line,
         f"{len(wires)} explicit net{'s' if len(wires) > 1 else ''}" if wires else "",
         "equal signal names" if by_signal else "",
     ]
     return _Wiring(name, laid, wires, by_signal, " + ".join(part for part in parts if part))
 
 
-def _unruled(table: _Table) -> tuple[str, Laid, str]:
+def _unruled(table: Table) -> tuple[str, Laid, str]:
     for key in table.data:
         if key not in ("wires", "by_signal"):
             raise ProfileError(table.key(key), "belongs to a `rule`, and there is none here")
     return "", Laid(), ""
 
 
-def _ruled(table: _Table, ends: Mapping[str, End]) -> tuple[str, Laid, str]:
+def _ruled(table: Table, ends: Mapping[str, End]) -> tuple[str, Laid, str]:
     """The rule's name, what it lays, and the line for people: `alternate, first = high`."""
     name = table.word("rule", RULES)
     rule = RULES[name]
@@ -442,14 +363,14 @@ def _plain(value: str | Pins) -> str:
     return value if isinstance(value, str) else " ".join(map(str, value))
 
 
-def _order(table: _Table, name: str, rule: Rule, ends: Mapping[str, End]) -> tuple[Sequence[str], str]:
+def _order(table: Table, name: str, rule: Rule, ends: Mapping[str, End]) -> tuple[Sequence[str], str]:
     """The ends a rule runs from, and the one it runs to: A (and C) to B where nothing else is said."""
     if "from" not in table.data and "to" not in table.data:
         usual = "AC"[: rule.ribbons]
         if {*usual, "B"} != ends.keys():
             raise ProfileError(
                 "wiring.rule",
-                f"`{name}` runs from {_ticked(usual)} to `B`, but the ends are {_ticked(ends)};"
+                f"`{name}` runs from {ticked(usual)} to `B`, but the ends are {ticked(ends)};"
                 " say which with `from` and `to`",
             )
         return usual, "B"
@@ -462,29 +383,21 @@ def _order(table: _Table, name: str, rule: Rule, ends: Mapping[str, End]) -> tup
         raise ProfileError(
             "wiring.from",
             f"`{name}` runs from {'one end' if rule.ribbons == 1 else 'two ends'} to another,"
-            f" not from {_ticked(ribbons)} to `{plug}`",
+            f" not from {ticked(ribbons)} to `{plug}`",
         )
     return ribbons, str(plug)
 
 
 def _end_name(value: object, key: str, ends: Mapping[str, End]) -> str:
     if not isinstance(value, str) or value not in ends:
-        raise ProfileError(key, f"must name an end ({_ticked(ends)}), not {_seen(value)}")
+        raise ProfileError(key, f"must name an end ({ticked(ends)}), not {seen(value)}")
     return value
 
 
-def _wires(value: object, ends: Mapping[str, End]) -> tuple[Pins, ...]:
-    if not isinstance(value, list):
-        raise ProfileError("wiring.wires", f"must be a list of lists of pins, not {_seen(value)}")
-    return tuple(_wire(entry, f"wiring.wires[{number}]", ends) for number, entry in enumerate(value, 1))
-
-
 def _wire(entry: object, key: str, ends: Mapping[str, End]) -> Pins:
-    if not isinstance(entry, list):
-        raise ProfileError(key, f"must be a list of pins, not {_seen(entry)}")
     pins: dict[Pin, None] = {}  # ordered, and quick to ask
-    for text in entry:
-        pin = _pin(_text(text, MOST_NAME, key), key, ends)
+    for _, name in entries(entry, "pins", key, ProfileError):
+        pin = _pin(text(name, MOST_NAME, key, ProfileError), key, ends)
         if pin in pins:
             raise ProfileError(key, f"`{pin}` is named twice")
         pins[pin] = None
@@ -493,27 +406,25 @@ def _wire(entry: object, key: str, ends: Mapping[str, End]) -> Pins:
     return tuple(pins)
 
 
-def _pin(text: str, key: str, ends: Mapping[str, End]) -> Pin:
+def _pin(name: str, key: str, ends: Mapping[str, End]) -> Pin:
     try:
-        pin = parse_pin(text)
+        pin = parse_pin(name)
     except ValueError as error:
         raise ProfileError(key, str(error)) from None
     if pin.end not in ends:
-        raise ProfileError(key, f"no end `{pin.end}`; the ends are {_ticked(ends)}")
+        raise ProfileError(key, f"no end `{pin.end}`; the ends are {ticked(ends)}")
     if pin.name not in ends[pin.end].connector.pins:
         raise ProfileError(key, _no_pin(pin, ends[pin.end].connector))
     return pin
 
 
-def _pin_table(table: _Table, name: str, ends: Mapping[str, End]) -> Pins:
+def _pin_table(table: Table, name: str, ends: Mapping[str, End]) -> Pins:
     """END → list of pins, as in `ground_pins = {A = [2, 4], B = [20]}`; at least two pins in all."""
     inner = table.table(name)
     pins: dict[Pin, None] = {}  # ordered, and quick to ask
     for end, names in inner.data.items():
         key = inner.key(end)
-        if not isinstance(names, list):
-            raise ProfileError(key, f"must be a list of pins, not {_seen(names)}")
-        for number in names:
+        for _, number in entries(names, "pins", key, ProfileError):
             pin = _pin(f"{printable(end)}.{_pin_name(number, key)}", key, ends)
             if pin in pins:
                 raise ProfileError(key, f"`{pin}` is named twice")
@@ -530,8 +441,8 @@ def _pin_name(value: object, key: str) -> str:
         case int() if abs(value) < HUGE:
             return str(value)
         case str():
-            return _text(value, MOST_NAME, key)
-    raise ProfileError(key, f"must be a list of pins, not of {_seen(value)}")
+            return text(value, MOST_NAME, key, ProfileError)
+    raise ProfileError(key, f"must be a list of pins, not of {seen(value)}")
 
 
 def _net(pins: Pins, signals: Mapping[Pin, str], apart: Iterable[str]) -> Net:
@@ -561,40 +472,3 @@ def _notes(laid: Laid, signals: Mapping[Pin, str], used: frozenset[Pin]) -> tupl
 
 def _no_pin(pin: Pin, plug: Connector) -> str:
     return f"no pin `{pin.end}.{printable(pin.name)}`; {plug.range_text()}"
-
-
-def _ticked(names: Iterable[str]) -> str:
-    return ", ".join(f"`{name}`" for name in names)
-
-
-def _text(value: object, most: int, key: str) -> str:
-    """A printable string of at most `most` characters, without blanks around it."""
-    if not isinstance(value, str):
-        raise ProfileError(key, f"must be a string, not {_seen(value)}")
-    for place, char in enumerate(value, 1):
-        if not char.isprintable():
-            raise ProfileError(key, f"character {place} is {code_point(char)}, which does not print")
-    if len(value) > most:
-        raise ProfileError(key, f"has {len(value)} characters, at most {most} are possible")
-    if value != value.strip():
-        raise ProfileError(key, "begins or ends with a blank")
-    return value
-
-
-def _seen(value: object) -> str:
-    """What stands where something else should: in short, and safe to print."""
-    match value:
-        case bool():
-            return f"`{str(value).lower()}`"
-        case str():
-            return f"`{printable(value)}`"
-        case int() if abs(value) >= HUGE:
-            return "a huge number"
-        case int() | float():
-            return f"`{value}`"
-        case Mapping():
-            return "a table"
-        case list():
-            return "a list"
-        case _:
-            return f"a {type(value).__name__}"

@@ -18,8 +18,9 @@ RECORD_SCHEMA = "pinwright/record-1"
 
 DECISION = (
     "PASS: every net of the profile is one piece, nothing else is joined to it, the tester's self-check "
-    "passed, and the board's own verdict is the host's. A contact that conducts in some looks only counts "
-    "as open where it should conduct and as joined where it should not."
+    "passed, every adapter that has a mark showed it, and the board's own verdict is the host's. A contact "
+    "that conducts in some looks only counts as open where it should conduct and as joined where it should "
+    "not."
 )
 METHOD = (
     "Each point of the tester was pulled low in turn through 680 Ω and all points read against weak "
@@ -114,11 +115,14 @@ def scan_document(
             "kind": "virtual" if subject.virtual else "board",
             "firmware": scan.hello.firmware,
             "id": scan.hello.id,
+            "name": scan.hello.name or None,
+            "fixture": scan.hello.fixture,
             "points": scan.hello.points,
             "lane": scan.hello.lane,
             "self_check": "pass",
         },
         "sockets": dict(scan.placement.sockets),
+        "adapters": {end: adapter or None for end, adapter in scan.placement.adapters.items()},
         "timings_us": {key[:-3]: value for key, value in scan.counts.items() if key.endswith("_us")},
         "counts": {key: value for key, value in scan.counts.items() if not key.endswith("_us")},
         "certificate": None,
@@ -129,7 +133,10 @@ def scan_document(
 def record_document(
     subject: Subject, scan: Scan, document: Mapping[str, object], serial: str, test: int, host: str
 ) -> dict[str, object]:
-    """What is kept of a scan: the scan, what it rests on, and what it does not say. Not yet sealed."""
+    """What is kept of a scan: the scan, what it rests on, and what it does not say. Not yet sealed.
+
+    evidence.marks: what the adapters join themselves, as positions of sockets; found to be so.
+    """
     evidence = scan.evidence
     facts = compare(subject.profile, evidence.measurement(scan.placement))
     passed = document["verdict"] == "pass"
@@ -152,6 +159,7 @@ def record_document(
                 str(point): str(pin)
                 for point, pin in sorted(scan.placement.pin_of.items(), key=lambda item: in_order(item[1]))
             },
+            "marks": [[scan.fixture.name_of(point) for point in group] for group in scan.placement.marks],
             "seen": evidence.seen.hex(),
             "joined": evidence.joined.hex(),
             "doubtful": evidence.doubtful.hex(),

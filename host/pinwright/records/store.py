@@ -70,9 +70,11 @@ class _Cable:
     path: Path
 
 
-def default_place() -> Path:
-    """The records folder inside the user's data folder."""
-    return Path(platformdirs.user_data_dir("pinwright", appauthor=False)) / "records"
+def default_place(simulated: bool = False) -> Path:
+    """The records folder inside the user's data folder. Simulations have one of their own: they use up no
+    cable's serial number, and are never found among certificates of cables."""
+    folder = "simulated" if simulated else "records"
+    return Path(platformdirs.user_data_dir("pinwright", appauthor=False)) / folder
 
 
 def check_serial(text: str) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from pinwright.cable.connectors import Connector
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import End
 from pinwright.errors import OwnBug, PlacementError
+from pinwright.tester.adapter import GENERIC, Adapter, adapter_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +25,10 @@ class Socket:
     def takes_cables(self) -> bool:
         """Whether an end of a cable can be plugged in here."""
         return self.kind != "own"
+
+    def at(self, positions: Iterable[int]) -> tuple[int, ...]:
+        """The points of these positions, which count from 1."""
+        return tuple(self.points[position - 1] for position in positions)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +62,10 @@ class Fixture:
         except (KeyError, TypeError, ValueError) as error:
             raise OwnBug(f"a fixture file is damaged: {error!r}") from error
 
+    def socket(self, name: str) -> Socket:
+        """The socket of that name, which there must be."""
+        return next(socket for socket in self.sockets if socket.name == name)
+
     def name_of(self, point: int) -> str:
         """`J1.6`: the socket pin that a point serves."""
         for socket in self.sockets:
@@ -67,15 +76,17 @@ class Fixture:
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """Which socket each end is in. pin_of covers every fitted point but the references.
+    """Which socket each end is in. pin_of covers every fitted point but the references and the marks.
 
-    adapted: the ends that do not plug straight in, but through an adapter.
+    adapters: of each end the id of its adapter, `generic`, or nothing where it plugs straight in.
+    marks: groups of points that those adapters join, in order.
     """
 
     sockets: Mapping[str, str]
-    adapted: frozenset[str]
+    adapters: Mapping[str, str]
     pin_of: Mapping[int, Pin]
     point_of: Mapping[Pin, int]
+    marks: tuple[tuple[int, ...], ...] = ()
 
 
 def _in_order(connector: Connector, socket: Socket) -> tuple[int, ...]:
@@ -102,22 +113,40 @@ def _kind_for(connector: Connector) -> str | None:
     return next((kind for name, kind, _ in _STRAIGHT_IN if name.fullmatch(connector.name)), None)
 
 
-def _seat(connector: Connector, socket: Socket) -> tuple[int, ...]:
-    """The points of the connector's pins, in its order, in that socket."""
-    for name, kind, seat in _STRAIGHT_IN:
+def plugs_straight_in(connector: Connector, kind: str) -> bool:
+    """Whether it needs no adapter in this kind of socket."""
+    return _kind_for(connector) == kind
+
+
+def seat(connector: Connector, socket: Socket, adapter: Adapter | None) -> tuple[int, ...]:
+    """The points of the connector's pins, in its order, in that socket, straight in or by that adapter."""
+    if adapter:
+        return socket.at(adapter.position_of[pin] for pin in connector.pins)
+    for name, kind, seated in _STRAIGHT_IN:
         if kind == socket.kind and name.fullmatch(connector.name):
-            return seat(connector, socket)
+            return seated(connector, socket)
     return _in_order(connector, socket)
 
 
+def _adapter(connector: Connector, socket: Socket, adapters: Iterable[Adapter]) -> Adapter | None:
+    """The adapter with a file that is needed to plug this connector in there, if there is one."""
+    straight = plugs_straight_in(connector, socket.kind)
+    return None if straight else adapter_for(connector, socket.kind, adapters)
+
+
 def place(
-    ends: Sequence[End], fixture: Fixture, fitted_points: int, by_hand: Mapping[str, str] | None = None
+    ends: Sequence[End],
+    fixture: Fixture,
+    fitted_points: int,
+    by_hand: Mapping[str, str] | None = None,
+    adapters: Sequence[Adapter] = (),
 ) -> Placement:
     """Put every end of a cable into a socket.
 
-    `idc-2x20` and `header-2x20` go into J1, then J2; a DIP plug into S1; everything else through an
-    adapter that brings pin k to position k of the first free of J1, J2, S1. by_hand (end → socket)
-    decides for the ends it names. Where the given order of the ends leaves one without a socket,
+    `idc-2x20` and `header-2x20` go into J1, then J2; a DIP plug into S1; everything else into the first
+    free of J1, J2, S1, one that an adapter with a file is for before the others: through that adapter, else
+    through the generic one, which brings pin k to position k. by_hand (end → socket) decides for the ends
+    it names. Where the given order of the ends leaves one without a socket,
     those that plug straight in are placed first. Raises PlacementError.
     """
     by_hand = by_hand or {}
@@ -131,9 +160,9 @@ def place(
     _check_by_hand(ends, fixture, usable, by_hand)
     straight_first = sorted(ends, key=lambda end: _kind_for(end.connector) is None)
     for order in (ends, straight_first):
-        seated, left_over = _try(order, usable, by_hand)
+        seated, left_over = _try(order, usable, by_hand, adapters)
         if left_over is None:
-            return _placement(ends, fixture, fitted_points, usable, seated)
+            return _placement(ends, fixture, fitted_points, seated, adapters)
     assert left_over is not None
     room = any(
         socket.name not in seated.values() and len(left_over.connector.pins) <= len(socket.points)
@@ -175,7 +204,10 @@ def _check_by_hand(
 
 
 def _try(
-    order: Sequence[End], usable: Mapping[str, Socket], by_hand: Mapping[str, str]
+    order: Sequence[End],
+    usable: Mapping[str, Socket],
+    by_hand: Mapping[str, str],
+    adapters: Sequence[Adapter],
 ) -> tuple[dict[str, str], End | None]:
     """Ends → sockets in this order, and the first end that finds none."""
     seated = dict(by_hand)
@@ -183,7 +215,10 @@ def _try(
         if end.name in seated:
             continue
         kind = _kind_for(end.connector)
-        for socket in usable.values():
+        generic_last = sorted(
+            usable.values(), key=lambda socket: _adapter(end.connector, socket, adapters) is None
+        )
+        for socket in generic_last:
             if (
                 socket.name not in seated.values()
                 and kind in (None, socket.kind)
@@ -197,7 +232,6 @@ def _try(
 
 
 def _no_room(end: End, fixture: Fixture, usable: Mapping[str, Socket], seated: Mapping[str, str]) -> str:
-    kind = _kind_for(end.connector)
     taken_by = {socket: name for name, socket in seated.items()}
     told = []
     for socket in fixture.sockets:
@@ -207,10 +241,10 @@ def _no_room(end: End, fixture: Fixture, usable: Mapping[str, Socket], seated: M
             told.append(f"{socket.name} is not fitted")
         elif socket.name in taken_by:
             told.append(f"{socket.name} takes end {taken_by[socket.name]}")
-        elif kind not in (None, socket.kind):
-            told.append(f"{socket.name} does not take it straight in")
-        else:
+        elif len(end.connector.pins) > len(socket.points):
             told.append(f"{socket.name} has {len(socket.points)} pins")
+        else:
+            told.append(f"{socket.name} does not take it straight in")
     pins = len(end.connector.pins)
     return f"no socket for end `{end.name}` (`{end.connector.name}`, {pins} pins): {', '.join(told)}"
 
@@ -219,23 +253,32 @@ def _placement(
     ends: Sequence[End],
     fixture: Fixture,
     fitted_points: int,
-    usable: Mapping[str, Socket],
     seated: Mapping[str, str],
+    adapters: Sequence[Adapter],
 ) -> Placement:
-    own = {point for pair in fixture.references for point in pair}
+    through: dict[str, str] = {}
+    marks: list[tuple[int, ...]] = []
+    points_of: dict[str, tuple[int, ...]] = {}
+    for end in ends:
+        socket = fixture.socket(seated[end.name])
+        adapter = _adapter(end.connector, socket, adapters)
+        straight = plugs_straight_in(end.connector, socket.kind)
+        through[end.name] = adapter.id if adapter else "" if straight else GENERIC
+        points_of[end.name] = seat(end.connector, socket, adapter)
+        marks += [socket.at(group) for group in adapter.joined] if adapter else []
+    not_the_cable_s = {point for pair in (*fixture.references, *marks) for point in pair}
     pin_of: dict[int, Pin] = {}
     for socket in fixture.sockets:
         for position, point in enumerate(socket.points, start=1):
-            if point < fitted_points and point not in own:
+            if point < fitted_points and point not in not_the_cable_s:
                 pin_of[point] = Pin(f"@{socket.name}", str(position))
     for end in ends:
-        for name, point in zip(
-            end.connector.pins, _seat(end.connector, usable[seated[end.name]]), strict=True
-        ):
-            pin_of[point] = Pin(end.name, name)
+        for point, pin in zip(points_of[end.name], end.pins(), strict=True):
+            pin_of[point] = pin
     return Placement(
         {end.name: seated[end.name] for end in ends},
-        frozenset(end.name for end in ends if _kind_for(end.connector) != usable[seated[end.name]].kind),
+        through,
         pin_of,
         {pin: point for point, pin in pin_of.items()},
+        tuple(sorted(marks)),
     )

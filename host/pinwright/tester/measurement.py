@@ -110,12 +110,12 @@ class Evidence:
         A doubtful link is enough for the first, none for the second.
         """
         apart = int.from_bytes(self.apart, "little")
-        for point in (point for piece in _components(linked) if not _several_ports(piece) for point in piece):
+        for point in (point for piece in components(linked) if not _several_ports(piece) for point in piece):
             if apart >> point & 1:
                 raise Disagreement(
                     f"{name(point)} conducts to something while all else is low, but to nothing by itself"
                 )
-        for point in (point for piece in _components(joined) if _several_ports(piece) for point in piece):
+        for point in (point for piece in components(joined) if _several_ports(piece) for point in piece):
             if not apart >> point & 1:
                 raise Disagreement(
                     f"{name(point)} conducts to something by itself, but to nothing while all else is low"
@@ -149,7 +149,7 @@ def _several_ports(piece: Sequence[int]) -> bool:
     return len({point // 8 for point in piece}) > 1
 
 
-def _components(rows: Sequence[int]) -> Iterator[list[int]]:
+def components(rows: Sequence[int]) -> Iterator[list[int]]:
     """Connected pieces of a symmetric matrix of bit rows, singletons included."""
     left = (1 << len(rows)) - 1
     while left:

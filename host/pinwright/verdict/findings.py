@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 from pinwright.cable.pins import Pin, in_order
 from pinwright.verdict.facts import Extra, Facts, Missing
+from pinwright.verdict.sockets import Misplugged, Moved
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that is wrong. kind: `swap`, `open`, `short` or `intermittent`. pins: those it speaks of."""
+    """One thing that is wrong. pins: those it speaks of.
+
+    kind: `socket` (plugged into a wrong place), `absent` (not plugged in, it seems), `swap`, `open`, `short`
+    or `intermittent`.
+    """
 
     kind: str
     text: str
@@ -20,14 +25,26 @@ class Finding:
     remedy: str
 
 
-def explain(facts: Facts) -> tuple[Finding, ...]:
-    """Findings that cover every fact, exchanged pairs first, then opens, shorts and unsteady contacts."""
+def explain(facts: Facts, plugged: Misplugged | None = None) -> tuple[Finding, ...]:
+    """Findings that cover every fact: ends at which nothing conducts, then exchanged pairs, opens, shorts and
+    unsteady contacts.
+
+    Where plugs are in wrong sockets, that leads and covers every fact; what is left of the cable's own
+    faults follows, its pins named as they are plugged.
+    """
+    if plugged:
+        left = explain(plugged.facts)
+        return (_socket(plugged, facts, len(left)), *left)
     swaps = tuple(_swaps(facts))
     told = {id(fact) for pair in swaps for fact in pair}
+    silent = _silent_ends(facts)
+    absent = [fact for fact in facts.missing if any(pin.end in silent for pin in fact.net.pins)]
+    told |= {id(fact) for fact in absent if _whole_but_for(silent, fact)}
     opens = [fact for fact in facts.missing if id(fact) not in told]
     settled = {net.pins for pair in swaps for fact in pair for net in [fact.net]}
     shorts = [fact for fact in facts.extra if not _is_of_swaps(fact, settled)]
-    findings = [_swap(one, other, facts) for one, other in swaps]
+    findings = [_absent(silent, absent, facts)] if absent else []
+    findings += [_swap(one, other, facts) for one, other in swaps]
     findings += [_open(fact, facts) for fact in opens]
     findings += [_short(fact, facts) for fact in shorts]
     return tuple(sorted(findings, key=lambda finding: _RANK[finding.kind]))
@@ -35,7 +52,54 @@ def explain(facts: Facts) -> tuple[Finding, ...]:
 
 _MANY_NETS = 4
 _MANY = 10  # pins that a sentence can still carry
-_RANK = {"swap": 0, "open": 1, "short": 2, "intermittent": 3}
+_RANK = {"absent": 0, "swap": 1, "open": 2, "short": 3, "intermittent": 4}
+_A_PLUG = 3  # conductors that are all open at one end are more likely a plug that is not in
+
+
+def _socket(plugged: Misplugged, facts: Facts, left: int) -> Finding:
+    moved = plugged.moved
+    pins = {pin for missing in facts.missing for pin in missing.net.pins}
+    pins |= {pin for extra in facts.extra for pin in extra.pins}
+    if len(moved) == 1:
+        text = f"end {moved[0].end} is in {moved[0].seems}, not in {moved[0].should}"
+    elif len(moved) == 2 and moved[0].should == moved[1].seems and moved[0].seems == moved[1].should:
+        text = f"{_seem(moved)}: exchange them"
+    else:
+        text = f"{_seem(moved)}, each in a wrong place"
+    plug = _list([f"end {one.end} into {one.should}" for one in moved])
+    hope = "the cable itself may be good" if not left else "the other faults listed here will still be there"
+    return Finding("socket", text, tuple(sorted(pins, key=in_order)), f"Plug {plug} and scan again: {hope}.")
+
+
+def _silent_ends(facts: Facts) -> frozenset[str]:
+    """Ends with a few conductors at least, none of which conducts to anything."""
+    conducts = {pin.end for piece in (*facts.nets, *facts.doubtful) for pin in piece}
+    ends = [end for fact in facts.missing for end in {pin.end for pin in fact.net.pins}]
+    return frozenset(end for end in ends if end not in conducts and ends.count(end) >= _A_PLUG)
+
+
+def _whole_but_for(silent: frozenset[str], fact: Missing) -> bool:
+    """Whether the net hangs together at the other ends."""
+    return sum(any(pin.end not in silent for pin in piece) for piece in fact.pieces) < 2
+
+
+def _absent(silent: frozenset[str], absent: Sequence[Missing], facts: Facts) -> Finding:
+    conducts = {pin.end for piece in facts.nets for pin in piece}
+    ends = sorted(silent)
+    named = f"end{'s' if len(ends) > 1 else ''} {_list(ends)}"
+    where = named if conducts or facts.doubtful else "any end"
+    return Finding(
+        "absent",
+        f"nothing conducts at {where}: is it plugged in?",
+        tuple(sorted((pin for fact in absent for pin in fact.net.pins), key=in_order)),
+        "Plug it in, press it home, and scan again. If it is in, look whether it is the right cable, and "
+        "whether crimp or solder has reached any conductor.",
+    )
+
+
+def _seem(moved: tuple[Moved, ...]) -> str:
+    """`end A is in J2 and end C in J1`."""
+    return _list([f"end {one.end} {'is ' if one is moved[0] else ''}in {one.seems}" for one in moved])
 
 
 def _swaps(facts: Facts) -> Iterator[tuple[Missing, Missing]]:
@@ -71,9 +135,9 @@ def _in_pieces(pieces: tuple[tuple[Pin, ...], ...]) -> str:
     return f"{apart} / the other {len(largest)} pins"
 
 
-def _list(pins: tuple[Pin, ...]) -> str:
+def _list(things: Sequence[object]) -> str:
     """`A.1`, `A.1 and A.2`, `A.1, A.2 and A.3`."""
-    names = [str(pin) for pin in pins]
+    names = [str(thing) for thing in things]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
