@@ -1,31 +1,33 @@
-"""What the tests of the command line share: running it, writing bench files, and boards made of a PTY."""
+"""What the tests of the command line share: running it, writing bench files, and boards on ports."""
 
 from __future__ import annotations
 
 import json
 import os
+import re
 import select
-import socket
+import shutil
 import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import gettempdir
 from typing import Any
 
 import pytest
 
-from pinwright import resources
+from pinwright import discovery, link, resources
 from pinwright.cable.profile import Profile
 from pinwright.cli import main as program
-from pinwright.errors import LinkLost
-from pinwright.library import find_profile, library_folders, read_fixture
-from pinwright.tester.fixture import place
-from pinwright.virtual.bench import good_bench
-from pinwright.virtual.process import VirtualTester
+from pinwright.cli.ports import Workshop, plug_in
+from pinwright.library import find_profile, library_folders
+from pinwright.virtual.bench import Bench, good_bench
+from pinwright.virtual.port import Jack, Port, Pty, Tcp, jack
 
 HOST = Path(program.__file__).parents[2]
+GOLDEN = Path(__file__).parent / "golden"
 
 
 @dataclass(frozen=True)
@@ -102,6 +104,31 @@ def process(
     return process
 
 
+@pytest.fixture
+def golden(tmp_path: Path) -> Callable[..., None]:
+    """Compare a run with its golden file. folded: to 80 columns. tokens: what stands there for a word.
+
+    `PINWRIGHT_REGENERATE=1` writes the files anew: read the difference then.
+    """
+
+    def golden(name: str, ran: Ran, *, folded: bool = True, **tokens: str) -> None:
+        told = f"{ran.out}--- standard error\n{ran.err}--- exit status {ran.status}\n"
+        for token, word in {"tmp": str(tmp_path), "profiles": str(library_folders()[0]), **tokens}.items():
+            told = told.replace(word, f"<{token}>")
+        told = re.sub(re.escape(gettempdir()) + r".pinwright-demo-\w+", "<demo>", told)
+        told = re.sub(re.escape(gettempdir()) + r".pinwright-port-\w+.board", "<port>", told)
+        told = re.sub(r"SHA-256 [0-9a-f]{64}", "SHA-256 <hash>", told)
+        told = re.sub(r"firmware \d+\.\d+\.\d+", "firmware <version>", told)
+        file = GOLDEN / f"{name}.txt"
+        if os.environ.get("PINWRIGHT_REGENERATE"):
+            file.write_text(told, encoding="utf-8")
+        assert file.read_text(encoding="utf-8") == told
+        for line in told.splitlines() if folded else ():
+            assert len(line) <= 80 or "<" in line or line.startswith(("error: ", "hint: ")), line
+
+    return golden
+
+
 @pytest.fixture(scope="session")
 def profile_of() -> Callable[[str], Profile]:
     """A profile of the library by its id."""
@@ -122,84 +149,6 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., str]:
     return bench
 
 
-class Board:
-    """A virtual tester at the far side of some bytes: pumps until it is told to stop.
-
-    replies: how many lines are let through before the plug is pulled; None for all.
-    """
-
-    def __init__(self, profile: Profile, end: Any, *, replies: int | None = None) -> None:
-        placement = place(profile.ends, read_fixture(), 128, {})
-        self._tester = VirtualTester(good_bench(profile), placement.point_of, resources.folder("firmware"))
-        self._end = end
-        self._left = replies
-        self._stop = threading.Event()
-        self._threads = [threading.Thread(target=loop, daemon=True) for loop in (self._inward, self._outward)]
-        for thread in self._threads:
-            thread.start()
-
-    def _inward(self) -> None:
-        try:
-            while not self._stop.is_set():
-                if select.select([self._end], [], [], 0.02)[0]:
-                    data = os.read(self._end.fileno(), 4096)
-                    if not data:
-                        return
-                    self._tester.write(data)
-        except (OSError, ValueError, LinkLost):
-            pass  # the far side has gone
-
-    def _outward(self) -> None:
-        try:
-            while not self._stop.is_set():
-                data = self._tester.read(0.02)
-                if self._left is not None:
-                    *lines, _ = data.split(b"\n")
-                    if data and (len(lines) > self._left or not self._left):
-                        self._stop.set()
-                        self._threads[0].join()
-                        self._end.close()
-                        return
-                    self._left -= len(lines)
-                if data:
-                    os.write(self._end.fileno(), data)
-        except (OSError, ValueError, LinkLost):
-            pass
-
-    def close(self) -> None:
-        self._stop.set()
-        for thread in self._threads:
-            thread.join(5)
-        self._tester.close()
-        self._end.close()
-
-
-class Answering:
-    """Something that is no tester at the far side of a PTY: what `answer` says to each line it is sent."""
-
-    def __init__(self, end: Any, answer: Callable[[bytes], bytes]) -> None:
-        self._end = end
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._loop, args=(answer,), daemon=True)
-        self._thread.start()
-
-    def _loop(self, answer: Callable[[bytes], bytes]) -> None:
-        rest = b""
-        try:
-            while not self._stop.is_set():
-                if select.select([self._end], [], [], 0.02)[0]:
-                    *lines, rest = (rest + os.read(self._end.fileno(), 4096)).split(b"\n")
-                    for line in lines:
-                        os.write(self._end.fileno(), answer(line))
-        except OSError:
-            pass  # the far side has gone
-
-    def close(self) -> None:
-        self._stop.set()
-        self._thread.join(5)
-        self._end.close()
-
-
 @pytest.fixture
 def closing() -> Iterator[Callable[[Any], Any]]:
     """Close what is given, in reverse order, at the end."""
@@ -214,73 +163,133 @@ def closing() -> Iterator[Callable[[Any], Any]]:
         thing.close()
 
 
+def pulled(at: Jack, lines: int) -> Jack:
+    """The jack, pulled for good once so many lines of the board's have gone through it."""
+    write, left = at.write, lines
+
+    def counted(data: bytes) -> None:
+        nonlocal left
+        for line in data.splitlines(keepends=True):
+            if not left:
+                at.unplug()
+                return
+            left -= line.endswith(b"\n")
+            write(line)
+
+    at.write = counted  # type: ignore[method-assign]
+    return at
+
+
 @pytest.fixture
-def pty_pair(closing: Callable[[Any], Any]) -> Callable[[], tuple[Any, str]]:
-    """A new pseudo-terminal: the board's side as a file, and the name of the port that it is."""
+def board(closing: Callable[[Any], Any], profile_of: Callable[[str], Profile]) -> Callable[..., Port]:
+    """Keep a virtual board on a port, a good cable in it, or nothing.
+
+    files: what is on the board besides the firmware, or instead of a file of it. bare: no firmware. lines:
+    after how many of its lines it is unplugged. tcp: on TCP, even where there are pseudo-terminals.
+    """
+
+    def board(
+        profile: str = "",
+        *,
+        flash: Path | None = None,
+        bare: bool = False,
+        lines: int | None = None,
+        tcp: bool = False,
+    ) -> Port:
+        found = profile_of(profile) if profile else None
+        bench, ends = (good_bench(found), found.ends) if found else (Bench(), ())
+        firmware = None if bare or flash else resources.folder("firmware")
+        at: Jack = Tcp() if tcp else jack()
+        at = at if lines is None else pulled(at, lines)
+        port: Port = closing(Port(*plug_in(bench, ends, Workshop.read(), {}), firmware, flash=flash, at=at))
+        return port
+
+    return board
+
+
+@pytest.fixture
+def flash(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """A folder with the firmware and `board.json` as a board has them, but for some files that are replaced.
+
+    changed: path → its content, or (old, new) words in it.
+    """
+
+    def flash(changed: dict[str, str | tuple[str, str]], about: dict[str, object] | None = None) -> Path:
+        folder = tmp_path_factory.mktemp("flash")
+        shutil.copytree(resources.folder("firmware"), folder, dirs_exist_ok=True)
+        (folder / "board.json").write_text(json.dumps(about or {"fitted": 8, "name": "bench-1"}))
+        for name, change in changed.items():
+            file = folder / name
+            if isinstance(change, str):
+                file.write_text(change)
+            else:
+                assert change[0] in file.read_text()
+                file.write_text(file.read_text().replace(*change))
+        return folder
+
+    return flash
+
+
+REAL = {"tester/commands.py": ("sys.platform,", '"rp2",')}  # a virtual board that says it is a real one
+
+
+@pytest.fixture
+def real_board(board: Callable[..., Port], flash: Callable[..., Path]) -> Callable[..., Port]:
+    """A board that says it is no simulation. about: what stands in its board.json."""
+    return lambda profile="", **about: board(profile, flash=flash(REAL, about))
+
+
+class Answering:
+    """Something that is no tester at a port: what `answer` says to each line it is sent."""
+
+    def __init__(self, answer: Callable[[bytes], bytes]) -> None:
+        self._jack = Pty()
+        self._jack.plug_in()
+        self.name = self._jack.name
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._loop, args=(answer,), daemon=True)
+        self._thread.start()
+
+    def _loop(self, answer: Callable[[bytes], bytes]) -> None:
+        rest = b""
+        while not self._stop.is_set():
+            ready = select.select(self._jack.sources(), [], [], 0.02)[0]
+            *lines, rest = (rest + self._jack.read(ready)).split(b"\n")
+            for line in lines:
+                self._jack.write(answer(line))
+
+    def close(self) -> None:
+        self._stop.set()
+        self._thread.join(5)
+        self._jack.close()
+
+
+@pytest.fixture
+def answering_port(closing: Callable[[Any], Any]) -> Callable[[Callable[[bytes], bytes]], str]:
+    """A port that answers each line it is sent; returns its name."""
     if os.name != "posix":
         pytest.skip("pseudo-terminals are of POSIX")
-    import tty
-
-    class Handle:  # holds the far side open, so that nothing is lost while no program has it open
-        def __init__(self, number: int) -> None:
-            self.number = number
-
-        def close(self) -> None:
-            os.close(self.number)
-
-    def pty_pair() -> tuple[Any, str]:
-        ours, theirs = os.openpty()
-        tty.setraw(theirs)
-        closing(Handle(theirs))
-        return os.fdopen(ours, "r+b", buffering=0), os.ttyname(theirs)
-
-    return pty_pair
-
-
-@pytest.fixture
-def board_on_a_port(
-    closing: Callable[[Any], Any],
-    pty_pair: Callable[[], tuple[Any, str]],
-    profile_of: Callable[[str], Profile],
-) -> Callable[..., str]:
-    """Start a virtual tester behind a pseudo-terminal; returns the port."""
-
-    def board_on_a_port(profile: str, *, replies: int | None = None) -> str:
-        end, port = pty_pair()
-        closing(Board(profile_of(profile), end, replies=replies))
-        return port
-
-    return board_on_a_port
-
-
-@pytest.fixture
-def board_on_a_socket(
-    closing: Callable[[Any], Any], profile_of: Callable[[str], Profile]
-) -> Callable[..., str]:
-    """Start a virtual tester behind a TCP port; returns the URL."""
-
-    def board_on_a_socket(profile: str, *, replies: int | None = None) -> str:
-        listener = closing(socket.create_server(("127.0.0.1", 0)))
-
-        def serve() -> None:
-            plug, _ = listener.accept()
-            closing(Board(profile_of(profile), plug, replies=replies))
-
-        threading.Thread(target=serve, daemon=True).start()
-        return f"socket://127.0.0.1:{listener.getsockname()[1]}"
-
-    return board_on_a_socket
-
-
-@pytest.fixture
-def answering_port(
-    closing: Callable[[Any], Any], pty_pair: Callable[[], tuple[Any, str]]
-) -> Callable[[Callable[[bytes], bytes]], str]:
-    """A pseudo-terminal that answers each line it is sent; returns the port."""
 
     def answering_port(answer: Callable[[bytes], bytes]) -> str:
-        end, port = pty_pair()
-        closing(Answering(end, answer))
-        return port
+        name: str = closing(Answering(answer)).name
+        return name
 
     return answering_port
+
+
+@pytest.fixture
+def once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ask each thing once, so that silence takes a second only; what vanished is not waited for long."""
+    monkeypatch.setattr(link, "TRIES", 1)
+    monkeypatch.setattr(link, "AGAIN_S", 0.2)
+
+
+@pytest.fixture
+def usb_ports(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
+    """Say which USB serial ports this machine has. others: those that are of another maker."""
+
+    def usb_ports(*ours: str, others: Sequence[str] = ()) -> None:
+        found = [(port, 0x2E8A) for port in ours] + [(port, 0x0403) for port in others]
+        monkeypatch.setattr(discovery, "usb_ports", lambda: sorted(found))
+
+    return usb_ports

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import os
 import re
 import shlex
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -38,20 +40,27 @@ ALL = list(commands())
 
 
 def test_there_are_commands_to_test() -> None:
-    assert {(), ("scan",), ("profiles", "show"), ("demo",)} <= set(ALL)
+    assert {(), ("scan",), ("profiles", "show"), ("install",), ("demo",)} <= set(ALL)
 
 
 @pytest.mark.parametrize("words", ALL, ids=lambda words: " ".join(words) or "pinwright")
 def test_the_example_of_every_help_runs_as_printed(
     words: tuple[str, ...],
     pinwright: Any,
+    command: Any,
+    surroundings: Any,
+    board: Any,
+    usb_ports: Any,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    """On a machine whose `/dev/ttyACM0` is a board with nothing but MicroPython."""
     (tmp_path / "my-lead.toml").write_text(PROFILE)
     monkeypatch.chdir(tmp_path)
     for name in ("HOME", "XDG_DATA_HOME", "LOCALAPPDATA"):
         monkeypatch.setenv(name, str(tmp_path))
+    port = board(bare=True).name if words in (("install",), ("testers",)) else "/dev/ttyACM0"
+    usb_ports(port)
     ran = pinwright(*words, "--help")
     assert (0, "") == (ran.status, ran.err)
     usage = re.match(r"usage: (.+?) \[-h\]", ran.out)
@@ -61,9 +70,28 @@ def test_the_example_of_every_help_runs_as_printed(
     assert examples
     for example in examples:
         assert example.split()[: len(words)] == list(words)
-        done = pinwright(*shlex.split(example))
-        assert (0, "") == (done.status, done.err)
+        told = shlex.split(example.replace("/dev/ttyACM0", port))
+        if words == ("virtual",):  # runs until it is ended
+            name, was_there = started_and_ended(command(*told), surroundings())
+            assert was_there, name
+            continue
+        done = pinwright(*told)
+        assert 0 == done.status, done
+        assert "" == done.err or words == ("install",)
         assert done.out
+
+
+def started_and_ended(words: list[str], environment: dict[str, str]) -> tuple[str, bool]:
+    """The first line of a program's output, and whether that was a port; it ends well when it is told to."""
+    with subprocess.Popen(
+        words, env=environment, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+    ) as running:
+        assert running.stdout is not None
+        line = running.stdout.readline().decode().strip()
+        there = os.path.exists(line)
+        running.terminate()
+        assert 0 == running.wait(20)
+    return line, there
 
 
 @pytest.mark.parametrize("words", ALL, ids=lambda words: " ".join(words) or "pinwright")

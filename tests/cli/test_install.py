@@ -40,6 +40,7 @@ def test_the_wheel_holds_the_program_and_nothing_else(wheel: Path) -> None:
         "pinwright/data/firmware/main.py",
         "pinwright/data/firmware/tester/scanner.py",
         "pinwright/data/profiles/workshop/lamp-changer-40.toml",
+        "pinwright/data/hardware/adapters/dsub-9-plug.toml",
         "pinwright/data/hardware/fixtures/tester-128.toml",
     ):
         assert name in names

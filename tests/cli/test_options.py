@@ -133,12 +133,14 @@ def test_without_a_certificate_the_folder_is_not_touched(pinwright: Any, tmp_pat
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="XDG is of Linux")
-def test_records_go_to_the_data_folder_of_the_user(process: Any, tmp_path: Path) -> None:
+def test_records_of_simulations_have_a_folder_of_their_own_in_the_user_s_data(
+    process: Any, tmp_path: Path
+) -> None:
     ran = process("scan", "straight-34", *SIM, "--json", XDG_DATA_HOME=tmp_path / "data")
-    place = tmp_path / "data" / "pinwright" / "records"
+    place = tmp_path / "data" / "pinwright" / "simulated"
     assert str(place / "HL34-0001.test-1.certificate.json") == ran.document["certificate"]
     ran = process("scan", "straight-34", *SIM, "--json", XDG_DATA_HOME="", HOME=tmp_path / "home")
-    place = tmp_path / "home" / ".local" / "share" / "pinwright" / "records"
+    place = tmp_path / "home" / ".local" / "share" / "pinwright" / "simulated"
     assert str(place / "HL34-0001.test-1.certificate.json") == ran.document["certificate"]
 
 

@@ -1,7 +1,4 @@
-"""What a person sees, to the letter: golden files of 80 columns, without colour, the exit status in them.
-
-Paths are replaced by tokens. `PINWRIGHT_REGENERATE=1` writes the files anew: read the difference then.
-"""
+"""What a person sees, to the letter: golden files of 80 columns, without colour, the exit status in them."""
 
 from __future__ import annotations
 
@@ -12,7 +9,6 @@ import subprocess
 import time
 from collections.abc import Callable
 from pathlib import Path
-from tempfile import gettempdir
 from typing import Any
 
 import pytest
@@ -20,7 +16,6 @@ import pytest
 from pinwright.cli import demo
 from pinwright.library import library_folders
 
-GOLDEN = Path(__file__).parent / "golden"
 BROKEN = library_folders()[0] / "broken"
 BACKPLANE = """\
 [cable]
@@ -37,30 +32,6 @@ wires = [[GROUNDS], ["A.2", "B.2"]]
 """
 GROUNDS = [f"{end}.{n}" for n in range(1, 40, 2) for end in "AB"]  # 40 pins, neighbours in the bench
 SGR = re.compile(r"\x1b\[([0-9;]*)m")
-
-
-@pytest.fixture
-def golden(tmp_path: Path) -> Callable[..., None]:
-    """Compare a run with its golden file."""
-
-    def golden(name: str, ran: Any) -> None:
-        told = f"{ran.out}--- standard error\n{ran.err}--- exit status {ran.status}\n"
-        for path, token in (
-            (tmp_path, "<tmp>"),
-            (library_folders()[0], "<profiles>"),
-        ):
-            told = told.replace(str(path), token)
-        told = re.sub(re.escape(gettempdir()) + r".pinwright-demo-\w+", "<demo>", told)
-        told = re.sub(r"SHA-256 [0-9a-f]{64}", "SHA-256 <hash>", told)
-        told = re.sub(r"firmware \d+\.\d+\.\d+", "firmware <version>", told)
-        file = GOLDEN / f"{name}.txt"
-        if os.environ.get("PINWRIGHT_REGENERATE"):
-            file.write_text(told, encoding="utf-8")
-        assert file.read_text(encoding="utf-8") == told
-        for line in told.splitlines():
-            assert len(line) <= 80 or "<" in line or line.startswith(("error: ", "hint: ")), line
-
-    return golden
 
 
 @pytest.fixture

@@ -50,13 +50,15 @@ SHAPE: dict[str, Any] = {
         "points": int,
         "lane": str,
         "self_check": str,
+        "name": TEXT_OR_NULL,
+        "fixture": str,
     },
     "sockets": dict,
     "timings_us": dict,
     "certificate": TEXT_OR_NULL,
     "report": TEXT_OR_NULL,
 }
-BEYOND_THE_PROMISE = {"doubtful", "counts"}
+BEYOND_THE_PROMISE = {"doubtful", "counts", "adapters"}
 
 Links = list[list[str]]
 

@@ -249,7 +249,7 @@ def test_a_disk_that_is_full_at_the_end_is_2_whatever_the_verdict(
 def test_a_program_that_exits_by_itself_is_a_bug_of_ours(
     pinwright: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    def explain(_: object) -> None:
+    def explain(*_: object) -> None:
         raise SystemExit(0)
 
     monkeypatch.setattr(scan, "explain", explain)
@@ -266,7 +266,7 @@ def test_a_bug_of_ours_is_70_with_the_details_in_a_file(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    def explain(_: object) -> None:
+    def explain(*_: object) -> None:
         raise fault
 
     monkeypatch.setattr(scan, "explain", explain)

@@ -12,17 +12,19 @@ from pathlib import Path
 from pinwright import __version__
 from pinwright.cable.profile import Profile
 from pinwright.cable.wiring import code_point
-from pinwright.cli.ports import is_virtual, opened
+from pinwright.cli.ports import Workshop, is_virtual, opened
 from pinwright.errors import RecordsError, SerialError, UsageError
-from pinwright.library import find_profile, library_folders, read_fixture
+from pinwright.library import find_profile, library_folders
 from pinwright.link import Line, drive
 from pinwright.records.scan_document import Subject, record_document, scan_document, shared_conductors
 from pinwright.records.store import Saved, Store, check_serial, default_place
 from pinwright.terminal import say, show_scan, show_text
+from pinwright.tester.adapter import GENERIC
 from pinwright.tester.session import Scan, Session
 from pinwright.verdict.agreement import decide
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.findings import explain
+from pinwright.verdict.sockets import misplugged
 
 EPILOG = """\
 PROFILE is a `.toml` file or the id of a profile in the library.
@@ -81,15 +83,16 @@ def run(arguments: argparse.Namespace) -> int:
     max_ohms = _max_ohms(arguments.max_ohms, profile.max_ohms)
     operator = _operator(arguments.operator)
     store = _store(arguments)
-    fixture = read_fixture()
+    workshop = Workshop.read()
 
     started = datetime.now(UTC)
     clock = time.monotonic()
-    session = Session(profile, fixture, __version__, by_hand)
-    with opened(arguments.port, profile, fixture, by_hand) as link:
+    session = Session(profile, workshop.fixtures, __version__, by_hand, workshop.adapters)
+    with opened(arguments.port, profile, workshop, by_hand) as link:
         scan = drive(session.run(), Line(link, _hear))
     facts = decide(profile, scan)
-    findings = explain(facts)
+    wrong_sockets = misplugged(profile, scan, facts, workshop.adapters)
+    findings = explain(facts, wrong_sockets)
     if arguments.max_ohms is not None and scan.hello.lane == "none":
         say("note: this tester does not measure ohms; `--max-ohms` is written down but not checked")
 
@@ -100,7 +103,7 @@ def run(arguments: argparse.Namespace) -> int:
         operator,
         started,
         round((time.monotonic() - clock) * 1000),
-        is_virtual(arguments.port),
+        scan.hello.simulated,
         max_ohms,
     )
     document = scan_document(subject, scan, facts, findings, arguments.serial)
@@ -119,12 +122,16 @@ def run(arguments: argparse.Namespace) -> int:
             caveats=_caveats(subject, facts),
             saved=f"{'certificate' if facts.passed else 'report'}: {saved.path}" if saved else None,
             verbose=arguments.verbose,
+            as_plugged=wrong_sockets.facts if wrong_sockets else None,
         )
 
     verdict = "passed" if facts.passed else "FAILED"
     saved = None
     if store is not None:
         try:
+            if subject.virtual and arguments.records is None:  # a virtual board on a port shows only now
+                store = Store(default_place(simulated=True))
+                store.check_writable()
             saved = store.save(
                 lambda serial, test: record_document(subject, scan, document, serial, test, __version__),
                 kind="certificate" if facts.passed else "report",
@@ -162,11 +169,15 @@ def _caveats(subject: Subject, facts: Facts) -> list[str]:
 
 
 def _sockets(profile: Profile, scan: Scan) -> str:
-    adapted = scan.placement.adapted
     return ", ".join(
-        f"end {end} in {socket}" + (" by an adapter" if end in adapted else "")
+        f"end {end} in {socket}{_by_adapter(scan.placement.adapters[end])}"
         for end, socket in scan.placement.sockets.items()
     )
+
+
+def _by_adapter(adapter: str) -> str:
+    """Nothing for what plugs straight in."""
+    return {"": "", GENERIC: " by an adapter"}.get(adapter, f" by adapter {adapter}")
 
 
 def _hear(line: str) -> None:
@@ -174,8 +185,10 @@ def _hear(line: str) -> None:
 
 
 def _tester(scan: Scan, subject: Subject) -> str:
-    what = "virtual tester" if subject.virtual else f"tester {scan.hello.id}"
-    return f"{what}, firmware {scan.hello.firmware}, {scan.hello.points} points, self-check passed"
+    hello = scan.hello
+    named = f"{hello.name} ({hello.id})" if hello.name else hello.id
+    what = "virtual tester" if subject.virtual else f"tester {named}"
+    return f"{what}, firmware {hello.firmware}, {hello.points} points, self-check passed"
 
 
 def _store(arguments: argparse.Namespace) -> Store | None:
@@ -184,7 +197,7 @@ def _store(arguments: argparse.Namespace) -> Store | None:
         check_serial(arguments.serial)
     if arguments.no_certificate:
         return None
-    store = Store(arguments.records or default_place())
+    store = Store(arguments.records or default_place(is_virtual(arguments.port)))
     store.check_writable()
     if arguments.again and arguments.serial is None:
         raise SerialError(
