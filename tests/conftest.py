@@ -10,7 +10,9 @@ from hypothesis import settings
 
 settings.register_profile("everywhere", deadline=None, print_blob=True)
 settings.register_profile("ci", settings.get_profile("everywhere"), derandomize=True)
-settings.load_profile("ci" if os.environ.get("CI") else "everywhere")
+settings.register_profile("quick", settings.get_profile("ci"), max_examples=5)  # for a run within a run
+usual = "ci" if os.environ.get("CI") else "everywhere"
+settings.load_profile(os.environ.get("PINWRIGHT_EXAMPLES") or usual)
 
 
 @pytest.fixture(scope="session", autouse=True)

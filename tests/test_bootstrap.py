@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import os
 import re
 import runpy
 import signal
@@ -72,7 +73,8 @@ def test_a_demo_and_then_the_tests_install_each_thing_once(bootstrap: SimpleName
         "make", "install requirements.txt", "install checkout", "run pinwright demo --fast",
     ] == bootstrap.done  # fmt: skip
     bootstrap.done.clear()
-    checks = ["run python -m ruff check .", "run python -m mypy", "run python -m pytest -n auto -k x"]
+    workers = 2 * (os.cpu_count() or 1)
+    checks = ["run python -m ruff check .", "run python -m mypy", f"run python -m pytest -n {workers} -k x"]
     assert 0 == bootstrap.main(["test", "-k", "x"])
     assert ["install requirements-test.txt", "install checkout", *checks] == bootstrap.done
     bootstrap.done.clear()

@@ -81,7 +81,8 @@ class Workplace:
         began = time.monotonic()
         facts, error = None, None
         try:
-            scan = drive(Session(profile, self.fixture, "0").run(), Line(tester, lambda line: None))
+            session = Session(profile, {self.fixture.id: self.fixture}, "0")
+            scan = drive(session.run(), Line(tester, lambda line: None))
             facts = decide(profile, scan)
             verdict = "pass" if facts.passed else "fail"
         except PinwrightError as caught:
