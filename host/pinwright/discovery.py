@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from pinwright.tester.session import PROTOCOL, Hello, greet
 RASPBERRY_PI = 0x2E8A  # USB vendor id of the Pico with MicroPython: Raspberry Pi's usb-pid list (from memory)
 _NAME = re.compile(r"[A-Za-z0-9-]{1,32}")
 _PLUG_IN = "plug the board in, or name its port with `--port`"
+_LETTING_GO_S = 0.3
 _AT_ONCE = 8  # ports asked at the same time
 
 # What can be at a port, in the order in which it is listed.
@@ -55,7 +57,7 @@ class Seen:
 def look(port: str) -> Seen:
     """Open a port and ask who is there. Takes some seconds where nobody answers."""
     try:
-        link = SerialLink(port)
+        link = _opened(port)
     except PortClosed as error:
         kind = {"busy": BUSY, "denied": DENIED}.get(error.why, MISSING)
         return Seen(port, kind, said=error.message, remedy=error.hint)
@@ -63,6 +65,17 @@ def look(port: str) -> Seen:
         return _ask(port, link)
     finally:
         link.close()
+
+
+def _opened(port: str) -> SerialLink:
+    """The port, asked for once more where it is busy: another program may be just letting go of it."""
+    try:
+        return SerialLink(port)
+    except PortClosed as error:
+        if error.why != "busy":
+            raise
+    time.sleep(_LETTING_GO_S)
+    return SerialLink(port)
 
 
 def _ask(port: str, link: Link) -> Seen:
