@@ -1,7 +1,8 @@
 """Puts the firmware on a board. The only importer of mpremote.
 
-In this order, so that the board starts safely wherever it is interrupted: a mark that says so (`installing`),
-main.py, which does not serve while the mark is there, what is stale taken away, every other file, all of it
+In this order, so that the board starts safely wherever it is interrupted: board.json where it is to change, a
+mark that says that an installation is under way (`installing`), main.py, which does not serve while the mark
+is there, what is stale taken away, every other file, all of it
 read back and compared, the mark taken away, a restart. Each file is written beside its place and renamed.
 """
 
@@ -103,8 +104,10 @@ def install(
     with _at_raw_prompt(port) as board:
         found = _inventory(board)
         _must_be_fit(port, found, ours, replace)
+        if about:  # first: no firmware may start that takes a pocket tester's points for pins of its own
+            _write_about(board, about, found, tell)
+            found = _inventory(board)
         written, removed = _bring_up_to_date(board, port, found, ours, tell)
-        _write_about(board, about, found, tell)
         tell("restarting the board")
         with contextlib.suppress(*_BROKEN):
             board.exec_raw_no_follow(_RESTART)
@@ -314,8 +317,6 @@ def _write_about(
     board: SerialTransport, about: Mapping[str, object], found: Board, tell: Callable[[str], None]
 ) -> None:
     """Change what the board's own file says, and leave the rest of it."""
-    if not about:
-        return
     told: dict[str, object] = {}
     if ABOUT in found.files:
         with contextlib.suppress(ValueError):  # damaged: made anew
