@@ -91,8 +91,23 @@ class Workplace:
 
     def scan(self, profile: Profile, links: Iterable[Link], spec: TesterSpec | None = None) -> Outcome:
         """One scan from power-on to verdict."""
-        with self.tester(profile, links, spec or TesterSpec()) as tester:
-            return self.ask(profile, tester)
+        (outcome,) = self.scans(profile, [links], spec)
+        return outcome
+
+    def scans(
+        self, profile: Profile, cables: Iterable[Iterable[Link]], spec: TesterSpec | None = None
+    ) -> list[Outcome]:
+        """Cable after cable of one profile in one tester, which is switched on for the first."""
+        spec = spec or TesterSpec()
+        point_of = place(profile.ends, self.fixture, 16 * spec.fitted).point_of
+        benches = [Bench(tuple(links), spec) for links in cables]
+        outcomes = []
+        with VirtualTester(benches[0], point_of, FIRMWARE) as tester:
+            for nth, bench in enumerate(benches):
+                if nth:
+                    tester.board.plug(bench, point_of)
+                outcomes.append(self.ask(profile, tester))
+        return outcomes
 
     def point(self, profile: Profile, pin: str, fitted: int = 8) -> int:
         end, name = pin.split(".")

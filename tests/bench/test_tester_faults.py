@@ -5,6 +5,7 @@ Cables of forty straight pairs, A in J1 (points 0 to 39) and B in S1 (40 to 79);
 
 from __future__ import annotations
 
+import random
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -80,12 +81,12 @@ AT = {"open": (19, 59), "swap": (9, 50), "bridge": (29, 30)}  # points at the de
 
 def _faults_at(points):
     one, other = points
-    for point in (one, other, 3, 100):
+    for point in (one, other, 3, 90):
         yield from ({kind: (point,)} for kind in ("stuck_low", "stuck_high", "cut", "no_pullup"))
     for volts in (5.0, 12.0, 0.0, -12.0):
         yield {"outside": _volts((f"A.{one + 1}", volts))}
     yield from ({"bridged": ((one, 3),)}, {"bridged": ((other, 90),)}, {"cut": points}, {"no_pullup": points})
-    yield from ({"dead_chips": (one // 16,)}, {"moved_chips": {one // 16: 7}})
+    yield from ({"dead_chips": (one // 16,)}, {"moved_chips": {one // 16: 5}})
     yield from ({"flip_bits": rate} for rate in (1e-5, 1e-4, 1e-3, 1e-2))
 
 
@@ -95,7 +96,7 @@ def test_no_fault_of_the_tester_lets_a_bad_cable_pass(defect, workplace, good):
     links = _bad_cables(profile, good)[defect]
 
     def scan(fault):
-        outcome = workplace.scan(profile, links, TesterSpec(seed=8, **fault))
+        outcome = workplace.scan(profile, links, TesterSpec(seed=8, fitted=6, **fault))
         assert "pass" != outcome.verdict, (fault, outcome)
         assert outcome.error is None or outcome.error.status == 3, (fault, outcome)
 
@@ -132,11 +133,12 @@ def test_these_cases_and_no_others_are_known_to_need_the_long_check(defect, faul
 def test_a_good_cable_over_a_noisy_bus_gets_a_verdict_or_an_error_of_the_tester(rate, workplace, good):
     profile = workplace.straight()
     for seed in range(4):
-        outcome = workplace.scan(profile, good(profile), TesterSpec(seed=seed, flip_bits=rate))
+        outcome = workplace.scan(profile, good(profile), TesterSpec(seed=seed, fitted=5, flip_bits=rate))
         assert outcome.error is None or outcome.error.status == 3, outcome
 
 
-def test_forty_scans_of_a_cable_with_one_open_over_a_noisy_bus_never_pass(workplace, good):
+def test_a_cable_with_one_open_never_passes_over_a_noisy_bus(workplace, good):
+    """On a few boards, other ones every run."""
     profile = workplace.straight()
     links = _bad_cables(profile, good)["open"]
 
@@ -146,4 +148,4 @@ def test_forty_scans_of_a_cable_with_one_open_over_a_noisy_bus_never_pass(workpl
         assert outcome.error is None or outcome.error.status == 3, (seed, outcome)
 
     with ThreadPoolExecutor(4) as pool:
-        list(pool.map(scan, range(40)))
+        list(pool.map(scan, random.sample(range(10**6), 12)))

@@ -66,7 +66,8 @@ class Watched(VirtualBoard):
         self.most_high = 0
         self.at: dict[int, Callable[[], object]] = {}
         self._addressable = {0: False, 4: False}
-        self._since = [0] * 128
+        self._since = [0] * 128  # transfers before a point that is driven began to be
+        self._driven = [0] * 8  # a chip's points, after the last transfer
         self._outputs = [0] * 8
         super().__init__(*args, **named)
 
@@ -108,13 +109,15 @@ class Watched(VirtualBoard):
         if sent[:1] in (b"\x40", b"\x48") and sent[1] == 0x0A and sent[2] & 8:
             self._addressable[sent[0] >> 1 & 7] = True
         for number, chip in enumerate(self.chips):
-            if chip.outputs & chip.latch:
+            outputs, before = chip.outputs, self._driven[number]
+            self._driven[number] = outputs
+            if outputs & chip.latch:
                 self.broken.append(f"chip {number} still drives high between transfers")
-            for bit in range(16):
-                if chip.outputs >> bit & 1:
+            for bit in range(16) if outputs else ():
+                if outputs & ~before & 1 << bit:
+                    self._since[16 * number + bit] = self.transfers - 1
+                if outputs & 1 << bit:
                     self.longest = max(self.longest, self.transfers - self._since[16 * number + bit])
-                else:
-                    self._since[16 * number + bit] = self.transfers
         return answer
 
     def _drive(self, number: int) -> None:

@@ -33,7 +33,7 @@ FIXTURE = Fixture.from_dict(
 )
 PINS = [f"{end}.{n}" for end in "AB" for n in range(1, 13)]
 POINTS = 24
-ROUNDS, SCANS_A_ROUND = 4, 10
+ROUNDS, SCANS_A_ROUND = 3, 8
 SIZES = {
     "pairs": lambda chance: 2,
     "mixed": lambda chance: chance.choice([1, 2, 2, 2, 3, 5, 9, 14]),
@@ -53,14 +53,28 @@ def _profile(nets):
     )
 
 
+def _scans(profile, cables, **faults):
+    """Cable after cable in one board: what was measured and decided, and the board it was measured with."""
+    point_of = place(profile.ends, FIXTURE, POINTS).point_of
+    benches = [
+        Bench(
+            tuple(Link(tuple(Pin(*pin.split(".")) for pin in pins), ohms) for pins, ohms in links),
+            TesterSpec(kind="pocket", **faults),
+        )
+        for links in cables
+    ]
+    with VirtualTester(benches[0], point_of, FIRMWARE) as tester:
+        for bench in benches:
+            tester.board.plug(bench, point_of)
+            session = Session(profile, {FIXTURE.id: FIXTURE}, "0")
+            scan = drive(session.run(), Line(tester, lambda line: None))
+            yield decide(profile, scan), scan, tester.board
+
+
 def _scan(profile, links, **faults):
-    """What was measured and decided, and the board it was measured with."""
-    plugged = tuple(Link(tuple(Pin(*pin.split(".")) for pin in pins), ohms) for pins, ohms in links)
-    bench = Bench(plugged, TesterSpec(kind="pocket", **faults))
-    with VirtualTester(bench, place(profile.ends, FIXTURE, POINTS).point_of, FIRMWARE) as tester:
-        session = Session(profile, {FIXTURE.id: FIXTURE}, "0")
-        scan = drive(session.run(), Line(tester, lambda line: None))
-    return decide(profile, scan), scan, tester.board
+    """One cable, from power-on on."""
+    (scanned,) = _scans(profile, [links], **faults)
+    return scanned
 
 
 def _cable(chance):
@@ -121,19 +135,22 @@ def test_the_nets_are_the_truth_and_pass_means_that_they_are_what_was_asked_for(
 def test_a_bridge_to_a_net_of_any_size_is_found_and_so_is_a_pin_that_left_it(size, engine):
     net, free = PINS[:size], PINS[size:]
     profile = _profile([net])
+    whole = (net, 0.1)
+    cables = [
+        [whole],
+        [whole, ([net[-1], free[-1]], 0.1)],
+        [whole, (free[:2], 0.1)],
+        [(net[1:], 0.1)] if size > 2 else [],
+    ]
     for seed in range(3):
-        assert _scan(profile, [(net, 0.1)], seed=seed)[0].passed
-        assert not _scan(profile, [(net, 0.1), ([net[-1], free[-1]], 0.1)], seed=seed)[0].passed
-        assert not _scan(profile, [(net, 0.1), (free[:2], 0.1)], seed=seed)[0].passed
-        assert not _scan(profile, [(net[1:], 0.1)] if size > 2 else [], seed=seed)[0].passed
+        passed = [facts.passed for facts, _, _ in _scans(profile, cables, seed=seed)]
+        assert [True, False, False, False] == passed, seed
 
 
 def test_every_pin_of_a_full_net_belongs_to_it(micropython):
-    facts, _, _ = _scan(_profile([PINS]), [(PINS, 0.1)])
-    assert facts.passed
-    for left_out in (0, 11, 12, 23):
-        rest = PINS[:left_out] + PINS[left_out + 1 :]
-        assert not _scan(_profile([PINS]), [(rest, 0.1)])[0].passed
+    rests = [PINS[:left_out] + PINS[left_out + 1 :] for left_out in (0, 11, 12, 23)]
+    cables = [[(pins, 0.1)] for pins in (PINS, *rests)]
+    assert [True, *[False] * 4] == [facts.passed for facts, _, _ in _scans(_profile([PINS]), cables)]
 
 
 @pytest.mark.parametrize(

@@ -62,6 +62,7 @@ class VirtualBoard:
         ]
         self._point_at = {gpio: p for p, gpio in enumerate(POCKET_PINS)} if spec.kind == "pocket" else {}
         self._drives = [INPUT] * len(self._points)
+        self._ports = [(0, 0, 0)] * spec.fitted  # what each chip drives, its latches and its pull-ups
         self._seen = [0] * len(parts.schmitt)  # logic levels of the points that share thresholds, a bit each
         self.chips: list[Expander] = []
         self.plug(bench, point_of)
@@ -136,9 +137,12 @@ class VirtualBoard:
             return self._bus.exchange(sent)
 
     def _drive(self, number: int) -> None:
-        chip = self.chips[number]
-        outputs, latch, pullups = chip.outputs, chip.latch, chip.pullups
-        for bit in range(POINTS_PER_CHIP):
+        chip, before = self.chips[number], self._ports[number]
+        self._ports[number] = outputs, latch, pullups = chip.outputs, chip.latch, chip.pullups
+        changed = outputs ^ before[0] | latch ^ before[1] | pullups ^ before[2]
+        while changed:
+            bit = changed.bit_length() - 1
+            changed ^= 1 << bit
             if outputs >> bit & 1:
                 drive = HIGH if latch >> bit & 1 else LOW
             else:

@@ -75,6 +75,7 @@ class _Net:
 
     def __init__(self, points: list[int], wires: dict[int, Wire], circuit: Circuit) -> None:
         self.points = points
+        self.drives = bytearray([INPUT] * len(points))
         self.switched: list[int] = []  # wires of this net that open and close
         self.now: _Solution | None = None
         self._wires = wires
@@ -191,7 +192,6 @@ class Circuit:
         self.outside = dict(outside or {})
         self._supply_v = supply_v
         self._shunt_ohms = shunt_ohms
-        self._drives = bytearray([INPUT] * len(self.points))
         self._opened: set[int] = set()
         self._nets = self._find_nets(wires)
         self._place = {p: (net, node) for net in self._nets for node, p in enumerate(net.points)}
@@ -238,9 +238,10 @@ class Circuit:
 
     def set_drive(self, point: int, drive: int) -> None:
         """drive: INPUT, PULLUP, LOW or HIGH."""
-        if self._drives[point] != drive:
-            self._drives[point] = drive
-            self._dirty[self._place[point][0]] = None
+        net, node = self._place[point]
+        if net.drives[node] != drive:
+            net.drives[node] = drive
+            self._dirty[net] = None
 
     def set_closed(self, wire: int, closed: bool) -> None:
         """Let a wire, by its number in the list given, conduct or not."""
@@ -277,9 +278,8 @@ class Circuit:
 
     def _load(self, net: _Net) -> None:
         old = net.now
-        drives = bytes([self._drives[p] for p in net.points])
-        opened = tuple(w for w in net.switched if w in self._opened)
-        net.now = new = net.find(self._step, drives, opened)
+        opened = tuple([w for w in net.switched if w in self._opened])
+        net.now = new = net.find(self._step, bytes(net.drives), opened)
         self._amps += new.amps - (old.amps if old else 0.0)
         self._amps_change += new.amps_change - (old.amps_change if old else 0.0)
 

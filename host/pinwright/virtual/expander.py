@@ -33,7 +33,9 @@ class Expander:
     """One chip. address: how A2, A1, A0 are strapped, 0..7. dead: it answers nothing and drives nothing.
 
     sample: gives the logic levels at the 16 pins, port A in bits 0..7. changed: called after a write
-    that may alter what the chip does to its pins; `outputs`, `latch` and `pullups` then tell.
+    that may alter what the chip does to its pins; `outputs`, `latch` and `pullups` then tell, masks of 16
+    bits: the pins that are driven, the levels for them, and the pins that are pulled up (section 3.5.7:
+    inputs only). opcode: the one that is for this chip, its read bit clear; None where there is none.
     """
 
     def __init__(
@@ -49,42 +51,39 @@ class Expander:
         self._changed = changed
         self._dead = dead
         self._registers = bytearray(REGISTERS)
-        self._registers[IODIR] = self._registers[IODIR + 1] = 0xFF
         self._pointer = 0
+        self._power_on()
+
+    def _power_on(self) -> None:
+        self._registers[:] = bytes(REGISTERS)
+        self._registers[IODIR] = self._registers[IODIR + 1] = 0xFF
+        self._listen()
+        self._act()
 
     def _pair(self, register: int) -> int:
         return self._registers[register] | self._registers[register + 1] << 8
 
-    @property
-    def outputs(self) -> int:
-        """Pins that are driven, as a 16-bit mask."""
-        return ~self._pair(IODIR) & 0xFFFF
+    def _act(self) -> None:
+        """What the registers now have the pins do."""
+        inputs = self._pair(IODIR)
+        self.outputs = inputs ^ 0xFFFF
+        self.latch = self._pair(OLAT)
+        self.pullups = self._pair(GPPU) & inputs
 
-    @property
-    def latch(self) -> int:
-        return self._pair(OLAT)
-
-    @property
-    def pullups(self) -> int:
-        """Pins that are pulled up: section 3.5.7, only inputs."""
-        return self._pair(GPPU) & self._pair(IODIR)
-
-    def reset(self) -> None:
-        """The RESET pin: every register as after power-on."""
-        self._registers[:] = bytes(REGISTERS)
-        self._registers[IODIR] = self._registers[IODIR + 1] = 0xFF
-        self._changed()
-
-    def answers(self, opcode: int) -> bool:
-        """Whether this opcode is for this chip.
+    def _listen(self) -> None:
+        """What the registers now have the chip answer to.
 
         Without HAEN the address pins should not count. Erratum 80311a: with A2 high they do, and the
         chip answers only opcodes that carry A2 high.
         """
-        if self._dead or opcode & 0xF0 != _OPCODE or self._registers[IOCON] & BANK:
-            return False
         strapped = self.address if self._registers[IOCON] & HAEN else self.address & 4
-        return opcode >> 1 & 7 == strapped
+        deaf = self._dead or self._registers[IOCON] & BANK
+        self.opcode = None if deaf else _OPCODE | strapped << 1
+
+    def reset(self) -> None:
+        """The RESET pin: every register as after power-on."""
+        self._power_on()
+        self._changed()
 
     def point_at(self, register: int) -> None:
         """The second byte of a transfer. An address beyond the map reads 0 and keeps nothing."""
@@ -109,12 +108,14 @@ class Expander:
             return
         if register == IOCON:  # one register at two addresses
             self._registers[IOCON] = self._registers[IOCON + 1] = value & IOCON_IMPLEMENTED
+            self._listen()
             return
         if register == GPIO:  # section 3.5.10: writing the port writes the latch
             register = OLAT
         if self._registers[register + port] != value:
             self._registers[register + port] = value
             if register in (IODIR, GPPU, OLAT):
+                self._act()
                 self._changed()
 
     def _advance(self) -> None:
@@ -173,7 +174,7 @@ class SpiBus:
         for index, byte in enumerate(sent):
             self._count += 1
             if self._count == 1:
-                self._listening = [chip for chip in self._chips if chip.answers(byte)]
+                self._listening = [chip for chip in self._chips if chip.opcode == byte & ~_READ]
                 self._reading = bool(byte & _READ)
             elif self._count == 2:
                 for chip in self._listening:
