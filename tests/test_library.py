@@ -84,18 +84,10 @@ def test_the_lamp_changer_lead_is_as_the_demo_scenario_tells() -> None:
 
 def test_the_guide_to_profiles_names_every_rule_and_every_key() -> None:
     guide = (PROFILES / "README.md").read_text(encoding="utf-8")
-    keys = [
-        "id",
-        "title",
-        "revision",
-        "length_mm",
-        "wire",
-        "max_ohms",
-        "min_leak_ohms",
-        "serial",
-        "connector",
-    ]
-    keys += ["label", "signals", "rule", "from", "to", "wires", "by_signal", "joined", "common", "limits"]
+    keys = ["id", "title", "revision", "length_mm", "wire", "max_ohms", "min_leak_ohms", "serial"]
+    keys += ["origin", "sources", "confidence", "notes"]
+    keys += ["connector", "label", "signals", "rule", "from", "to", "wires", "by_signal", "joined"]
+    keys += ["common", "limits"]
     keys += [*RULES, *(key for rule in RULES.values() for key in rule.parameters)]
     assert set() == set(keys) - set(re.findall(r"[a-z_-]+", guide))
 

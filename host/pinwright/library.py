@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -38,10 +38,15 @@ def read_profile(path: Path | str) -> LoadedProfile:
     try:
         content = _content(path, ProfileError)
         text = _decoded(content, ProfileError)
-        profile = Profile.from_dict(_tables(text, ProfileError))
+        profile = profile_of(text)
     except ProfileError as error:
         raise error.in_file(printable(str(path), most=4096)) from error.__cause__
     return LoadedProfile(profile, path, text, hashlib.sha256(content).hexdigest())
+
+
+def profile_of(text: str) -> Profile:
+    """The profile in the text of a file, such as a record keeps. Raises ProfileError, which names no file."""
+    return Profile.from_dict(_tables(text, ProfileError))
 
 
 def library_folders() -> tuple[Path, ...]:
@@ -54,13 +59,30 @@ def all_profiles(folders: Sequence[Path]) -> Iterator[LoadedProfile | ProfileErr
 
     Leaves out `broken`, whose files are wrong on purpose.
     """
+    return _read(_files(folders))
+
+
+def _files(folders: Sequence[Path]) -> Iterator[Path]:
     for folder in folders:
         for path in sorted(folder.rglob("*.toml")):
             if "broken" not in path.relative_to(folder).parts:
-                try:
-                    yield read_profile(path)
-                except ProfileError as error:
-                    yield error
+                yield path
+
+
+def _read(paths: Iterable[Path]) -> Iterator[LoadedProfile | ProfileError]:
+    for path in paths:
+        try:
+            yield read_profile(path)
+        except ProfileError as error:
+            yield error
+
+
+def _may_have(path: Path, id: str) -> bool:
+    """Whether a profile can have that id, by a look that costs little: the file is named so, or has it."""
+    try:
+        return path.stem == id or id.encode() in path.read_bytes()
+    except (OSError, ValueError):
+        return True
 
 
 def find_profile(name_or_path: str, folders: Sequence[Path]) -> LoadedProfile:
@@ -70,12 +92,18 @@ def find_profile(name_or_path: str, folders: Sequence[Path]) -> LoadedProfile:
     """
     if name_or_path.endswith(".toml"):
         return read_profile(name_or_path)
+    everything = list(_files(folders))
     known: dict[str, list[LoadedProfile]] = {}
-    for loaded in all_profiles(folders):
-        if isinstance(loaded, LoadedProfile):
-            known.setdefault(loaded.profile.id, []).append(loaded)
-        elif Path(loaded.file).stem == name_or_path:
-            raise loaded
+    # The whole library is read only where the id is not in it, to say what is close.
+    for paths in ([path for path in everything if _may_have(path, name_or_path)], everything):
+        known.clear()
+        for loaded in _read(paths):
+            if isinstance(loaded, LoadedProfile):
+                known.setdefault(loaded.profile.id, []).append(loaded)
+            elif Path(loaded.file).stem == name_or_path:
+                raise loaded
+        if name_or_path in known:
+            break
     found = known.get(name_or_path, [])
     if len(found) == 1:
         return found[0]

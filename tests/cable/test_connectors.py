@@ -10,10 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pinwright.cable.connectors import FAMILIES, Connector, Family, UnknownConnector, connector
+from pinwright.cable.connectors import FAMILIES, SHELL, Connector, Family, UnknownConnector, connector
 
 NAMES = [name for family in FAMILIES for name in family.names()]
-PLUGS = [name for name in NAMES if name.endswith("-plug")]
+SHELLED = [name for name in NAMES if name.endswith("-shell")]
+PLUGS = [name for name in NAMES if "-plug" in name]
 
 
 def complaint(name: str) -> str:
@@ -63,9 +64,9 @@ def test_no_place_is_minus_zero(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_pin_stands_in_one_row(name: str) -> None:
+def test_every_pin_but_the_shell_stands_in_one_row(name: str) -> None:
     this = connector(name)
-    assert sorted(this.pins) == sorted(pin for row in this.rows for pin in row)
+    assert sorted({*this.pins} - {SHELL}) == sorted(pin for row in this.rows for pin in row)
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -86,7 +87,7 @@ def test_pins_are_in_order_of_their_numbers(name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_every_pin_of_a_crimped_connector_has_one_conductor(name: str) -> None:
     this = connector(name)
-    assert sorted(this.conductors) in ([], sorted(this.pins))
+    assert sorted(this.conductors) in ([], sorted({*this.pins} - {SHELL}))
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -106,7 +107,7 @@ def test_from_behind_twice_is_the_same_connector(name: str) -> None:
 
 @pytest.mark.parametrize("name", PLUGS)
 def test_a_plug_and_its_socket_are_mirror_images_with_the_same_conductors(name: str) -> None:
-    plug, socket = connector(name), connector(name.removesuffix("plug") + "socket")
+    plug, socket = connector(name), connector(name.replace("-plug", "-socket"))
     assert {pin: (-x, y) for pin, (x, y) in plug.positions.items()} == socket.positions
     assert (plug.view, plug.pins, plug.rows, plug.conductors) == (
         socket.view,
@@ -114,6 +115,23 @@ def test_a_plug_and_its_socket_are_mirror_images_with_the_same_conductors(name: 
         socket.rows,
         socket.conductors,
     )
+
+
+@pytest.mark.parametrize("name", SHELLED)
+def test_a_shell_is_the_last_pin_and_lies_outside_the_others(name: str) -> None:
+    this, plain = connector(name), connector(name.removesuffix("-shell"))
+    assert (*plain.pins, SHELL) == this.pins
+    assert {**plain.positions, SHELL: this.positions[SHELL]} == this.positions
+    assert (plain.rows, plain.conductors, plain.view) == (this.rows, this.conductors, this.view)
+    x, y = this.positions[SHELL]
+    xs, ys = zip(*plain.positions.values(), strict=True)
+    assert y > max(ys) + 2
+    assert min(xs) < x < max(xs)
+
+
+def test_shells_are_known_of_the_families_that_people_wire_them_in() -> None:
+    families = [family.stem for family in FAMILIES if family.shell]
+    assert ["dsub-", "dsub-15hd", "micro-ribbon-", "din-5-180", "din-6", "mini-din-", "xlr-3"] == families
 
 
 def test_a_crimped_socket_is_the_mirror_image_of_the_header_it_goes_on() -> None:
@@ -169,7 +187,7 @@ def test_the_sizes_a_family_speaks_of_are_the_sizes_it_has(
     pattern: str, sizes: str, fewest: int, most: int
 ) -> None:
     family = next(family for family in FAMILIES if pattern == family.pattern)
-    counts = [len(connector(name).pins) for name in family.names()]
+    counts = [len(connector(name).pins) for name in family.names() if name not in SHELLED]
     assert (sizes, fewest, most) == (family.sizes, min(counts), max(counts))
 
 
@@ -181,6 +199,7 @@ def test_the_sizes_a_family_speaks_of_are_the_sizes_it_has(
         ("trs", "`trs` has pins T, R, S"),
         ("ts", "`ts` has pins T, S"),
         ("row-1", "`row-1` has pin 1 only"),
+        ("dsub-25-plug-shell", "`dsub-25-plug-shell` has pins 1 to 25 and SHELL"),
     ],
 )
 def test_the_range_of_pins_reads_as_the_tail_of_a_sentence(name: str, text: str) -> None:
@@ -279,6 +298,8 @@ def test_a_size_that_a_family_does_not_have_is_answered_with_the_sizes_it_has(na
     ("name", "part"),
     [
         ("dsub-9", "written `dsub-N-plug` or `dsub-N-socket` and has 9, 15, 25 or 37 pins"),
+        ("dsub-25-shell", "e.g. `dsub-9-plug`, or `dsub-9-plug-shell` where the shell is wired too"),
+        ("dip-40-shell", "4 to 64; e.g. `dip-40`"),
         ("dsub-15hd", "written `dsub-15hd-plug` or `dsub-15hd-socket`"),
         ("idc-2x33", "has 3 to 32 columns"),
         ("idc-20", "`idc-2x20`"),

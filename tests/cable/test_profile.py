@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pinwright.cable.pins import Pin
-from pinwright.cable.profile import Joined, Limit, Net, Profile
+from pinwright.cable.profile import CONFIDENCE_TEXT, Confidence, Joined, Limit, Net, Origin, Profile
 from pinwright.errors import ProfileError
 
 Tables = dict[str, Any]
@@ -56,6 +56,7 @@ def test_what_a_short_profile_leaves_out_has_its_default() -> None:
     assert (5.0, 100_000.0) == (short.max_ohms, short.min_leak_ohms)
     assert ("{id}-{n:04}", "lead-0007") == (short.serial, short.serial_for(7))
     assert ({}, {}, (), ()) == (short.common, short.limits, short.spare, short.notes)
+    assert short.origin is None
 
 
 def test_what_a_full_profile_says_is_kept() -> None:
@@ -251,6 +252,53 @@ def test_a_character_that_does_not_print_is_named(key: str, char: str, name: str
     assert (f"cable.{key}", f"character 3 is {name}, which does not print") == (where, problem)
 
 
+def test_where_a_wiring_comes_from_is_kept() -> None:
+    told = {"sources": ["a handbook", "a list"], "confidence": "agreed", "notes": ["pin 7 is the key"]}
+    expected = Origin(("a handbook", "a list"), Confidence.AGREED, ("pin 7 is the key",))
+    assert expected == profile(origin=told).origin
+
+
+def test_what_is_from_memory_needs_no_source() -> None:
+    assert Origin((), Confidence.MEMORY, ()) == profile(origin={"confidence": "memory"}).origin
+
+
+def test_every_confidence_is_told_in_words() -> None:
+    assert set(Confidence) == CONFIDENCE_TEXT.keys()
+    assert len(Confidence) == len(set(CONFIDENCE_TEXT.values()))
+
+
+@pytest.mark.parametrize("confidence", ["agreed", "single", "derived"])
+@pytest.mark.parametrize("sources", [{}, {"sources": []}])
+def test_what_is_not_from_memory_needs_a_source(confidence: str, sources: Tables) -> None:
+    where, problem = fault(lead(origin={"confidence": confidence, **sources}))
+    assert "origin.sources" == where
+    assert problem.endswith(f"where `confidence` is `{confidence}`")
+
+
+@pytest.mark.parametrize("value", [None, True, 5, float("nan"), 10**400, [], {}, "", "\n", " x", "x" * 301])
+@pytest.mark.parametrize("key", ["sources", "notes"])
+def test_a_source_or_note_that_is_no_text_is_refused_with_its_number(key: str, value: object) -> None:
+    origin = {"sources": ["a handbook"], "confidence": "single"} | {key: ["good", value]}
+    assert f"origin.{key}[2]" == fault(lead(origin=origin))[0]
+
+
+@pytest.mark.parametrize(
+    ("origin", "key", "problem"),
+    [
+        ([], "origin", "must be a table, not a list"),
+        ({}, "origin.confidence", "is missing; give one of `agreed`, `single`, `derived`, `memory`"),
+        (
+            {"confidence": ["memory"]},
+            "origin.confidence",
+            "must be one of `agreed`, `single`, `derived`, `memory`, not a list",
+        ),
+        ({"confidence": "memory", "notes": {}}, "origin.notes", "must be a list of strings, not a table"),
+    ],
+)
+def test_an_origin_that_is_none_is_refused(origin: object, key: str, problem: str) -> None:
+    assert (key, problem) == fault(lead(origin=origin))
+
+
 @pytest.mark.parametrize(
     ("tables", "key", "problem"),
     [
@@ -261,9 +309,13 @@ def test_a_character_that_does_not_print_is_named(key: str, char: str, name: str
         (
             lead(**{"a\u202eb": {}}),
             '"a<U+202E>b"',
-            "unknown key; known here: `cable`, `ends`, `wiring`, `common`, `limits`",
+            "unknown key; known here: `cable`, `origin`, `ends`, `wiring`, `common`, `limits`",
         ),
-        (lead(**{"": {}}), '""', "unknown key; known here: `cable`, `ends`, `wiring`, `common`, `limits`"),
+        (
+            lead(**{"": {}}),
+            '""',
+            "unknown key; known here: `cable`, `origin`, `ends`, `wiring`, `common`, `limits`",
+        ),
         (
             lead(ends={"A-1": {}}),
             "ends.A-1",
@@ -352,10 +404,15 @@ GOOD: tuple[Tables, ...] = (
         },
     ),
     lead(wiring={"rule": "paired-ground", "ground_pins": {"A": [2, 4], "B": [20]}, "then": "straight"}),
+    lead(origin={"sources": ["a handbook"], "confidence": "single", "notes": ["the key is pin 7"]}),
 )
 
 KEYS = (
     "cable",
+    "origin",
+    "sources",
+    "confidence",
+    "notes",
     "ends",
     "wiring",
     "common",
@@ -400,6 +457,8 @@ WORDS = (
     "optional",
     "required",
     "never",
+    "agreed",
+    "memory",
     "{n}",
     "{id}-{n:04}",
     "\u202e",

@@ -1,8 +1,5 @@
 """The places of pins against pad positions that other people drew: Debian's `kicad-footprints`.
 
-Source: Debian package kicad-footprints (CC-BY-SA-4.0), read where it is installed and never copied.
-KICAD_FOOTPRINTS names another folder of the same layout.
-
 Which side is which. A footprint is drawn as the board is seen from above, x right and y down. The
 connectors compared here stand upright on the board, so whoever looks at the board looks into their
 mating face, and their pads lie straight below their contacts. Therefore:
@@ -17,8 +14,6 @@ mating face, and their pads lie straight below their contacts. Therefore:
 
 from __future__ import annotations
 
-import os
-import re
 from collections.abc import Callable
 from math import dist
 from pathlib import Path
@@ -27,38 +22,22 @@ import pytest
 
 from pinwright.cable.connectors import Connector, connector
 
-Place = tuple[float, float]
-Pads = dict[str, list[Place]]
-
-MECHANICAL = {"", "0", "G", "MP", "SH"}  # pads for posts, shells and screws, none of them a contact
-_PAD = re.compile(r'\(pad\s+"?([^"\s]*)"?\s+\S+\s+\S+\s+\(at\s+(\S+)\s+([^\s)]+)')
+from .footprints import (
+    BOX_HEADER,
+    DSUB,
+    DSUB_HD,
+    GENDERS,
+    HEADER,
+    SOCKET,
+    folder,
+    from_pin_1,
+    pads_of,
+)
 
 
 @pytest.fixture(scope="session")
 def footprints() -> Path:
-    """The folder of footprints. Without it a person's run skips and a run of CI fails."""
-    folder = Path(os.environ.get("KICAD_FOOTPRINTS", "/usr/share/kicad/footprints"))
-    if not (folder / "Connector_IDC.pretty").is_dir():
-        reason = f"no footprints in {folder}: install Debian's kicad-footprints, or set KICAD_FOOTPRINTS"
-        if os.environ.get("CI"):
-            pytest.fail(reason)
-        pytest.skip(reason)
-    return folder
-
-
-def pads_of(footprint: Path) -> Pads:
-    """Pad name → its places in mm as the board is seen from above, contacts only."""
-    pads: Pads = {}
-    for name, x, y in _PAD.findall(footprint.read_text(encoding="utf-8")):
-        if name not in MECHANICAL:
-            pads.setdefault(name, []).append((float(x), float(y)))
-    return pads
-
-
-def from_pin_1(pads: Pads) -> dict[str, Place]:
-    """Each pad's place seen from pad 1. Every contact must have one pad."""
-    ((left, top),) = pads["1"]
-    return {name: (x - left, y - top) for name, ((x, y),) in pads.items()}
+    return folder()
 
 
 def in_front(this: Connector) -> Connector:
@@ -71,12 +50,6 @@ def behind(this: Connector) -> Connector:
 
 BOX_HEADERS = (3, 4, 5, 6, 7, 8, 10, 12, 13, 15, 17, 20, 25, 30, 32)
 NARROW_DIPS, WIDE_DIPS = (4, 6, 8, 10, 12, 14, 16, 18, 20, 22), (24, 28, 32, 40, 42, 48, 64)
-HEADER = "Connector_PinHeader_2.54mm.pretty/PinHeader_{}_P2.54mm_Vertical"
-SOCKET = "Connector_PinSocket_2.54mm.pretty/PinSocket_{}_P2.54mm_Vertical"
-BOX_HEADER = "Connector_IDC.pretty/IDC-Header_{}_P2.54mm_Vertical"
-DSUB = "Connector_Dsub.pretty/DSUB-{}_{}_Vertical_P2.77x2.84mm"
-DSUB_HD = "Connector_Dsub.pretty/DSUB-15-HD_{}_Vertical_P2.29x1.98mm_MountingHoles"
-GENDERS = (("plug", "Male", "Female"), ("socket", "Female", "Male"))
 
 CASES: list[tuple[str, Callable[[Connector], Connector], str]] = [
     *((f"header-2x{n}", in_front, HEADER.format(f"2x{n:02}")) for n in range(1, 41)),

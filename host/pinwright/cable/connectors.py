@@ -21,9 +21,13 @@ from difflib import get_close_matches
 from functools import cache
 from itertools import zip_longest
 from types import MappingProxyType
+from typing import Literal
 
 Point = tuple[float, float]
 Row = dict[str, Point]  # the pins of one physical row in place order, each with its place in mm
+# A box, a box with the notch of an IC at pin 1, a D with its long side at the first row, a ring, a pill.
+Outline = Literal["box", "notched", "dee", "round", "pill"]
+SHELL = "SHELL"  # the pin that a metal shell is, in connectors whose name ends in `-shell`
 
 
 class UnknownConnector(ValueError):
@@ -38,13 +42,14 @@ class UnknownConnector(ValueError):
 class Connector:
     """One connector as seen from one side.
 
-    pins: in the family's order: by number, or tip, ring, sleeve.
+    pins: in the family's order: by number, or tip, ring, sleeve; a shell last.
     positions: pin → (x, y) in mm from the first pin, x right, y down, as seen in `view`.
     view: the side looked at and what is up, such as "mating face, long row up".
     behind: the same for the opposite side.
-    rows: the physical rows, each in place order; the same from either side.
+    rows: the physical rows, each in place order, the shell in none; the same from either side.
     conductors: the pins that ribbon conductors 1, 2, … meet when the connector is crimped on a flat
         ribbon; empty where it never is, or where the name does not settle it.
+    outline: what is drawn round the pins.
     """
 
     name: str
@@ -54,6 +59,12 @@ class Connector:
     behind: str
     rows: tuple[tuple[str, ...], ...]
     conductors: tuple[str, ...]
+    outline: Outline = "box"
+
+    @property
+    def side(self) -> str:
+        """The side that `view` looks at: "mating face"."""
+        return self.view.partition(", ")[0]
 
     def from_behind(self) -> Connector:
         """The same connector turned about its upright axis, as whoever solders it sees it."""
@@ -63,8 +74,11 @@ class Connector:
         """"`dip-40` has pins 1 to 40" or "`trs` has pins T, R, S": the tail of an error message."""
         if len(self.pins) == 1:
             return f"`{self.name}` has pin {self.pins[0]} only"
+        *contacts, last = self.pins
+        if last == SHELL and self.pins[:-1] == _numbers(1, len(contacts)):
+            return f"`{self.name}` has pins 1 to {contacts[-1]} and {SHELL}"
         numbered = self.pins == _numbers(1, len(self.pins))
-        return f"`{self.name}` has pins " + (f"1 to {self.pins[-1]}" if numbered else ", ".join(self.pins))
+        return f"`{self.name}` has pins " + (f"1 to {last}" if numbered else ", ".join(self.pins))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +93,8 @@ class Family:
     view, behind: the side that is drawn, and the opposite one.
     drawn: where names end in plug or socket, which of them is drawn; the other is its mirror image.
     crimped: goes on a flat ribbon, whose conductors meet the rows in turn.
+    outline: what is drawn round the pins.
+    shell: has a metal shell that may be wired: with `-shell` after its name, that is its last pin.
     """
 
     pattern: str
@@ -93,6 +109,8 @@ class Family:
     behind: str = "solder side"
     drawn: str = ""
     crimped: bool = False
+    outline: Outline = "box"
+    shell: bool = False
 
     @property
     def sizes(self) -> str:
@@ -116,23 +134,27 @@ class Family:
         stem, *varies = re.split(r"N|-plug\|socket", self.pattern)
         return stem if varies else ""
 
-    def names(self) -> dict[str, tuple[int, str]]:
-        """Every name of the family → its size and gender."""
+    def names(self) -> dict[str, tuple[int, str, bool]]:
+        """Every name of the family → its size and gender, and whether its shell is a pin."""
         return {
-            spelling.replace("N", str(size)): (size, gender)
+            spelling.replace("N", str(size)) + "-shell" * shelled: (size, gender, shelled)
             for gender, spelling in self.spellings.items()
             for size in self.allowed
+            for shelled in ((False, True) if self.shell else (False,))
         }
 
     def make(self, name: str) -> Connector:
         """The connector of that name, which must be one of `names`."""
-        size, gender = self.names()[name]
+        size, gender, shelled = self.names()[name]
         drawing = self.draw(size)
         rows = tuple(tuple(row) for row in drawing)
         places = {pin: place for row in drawing for pin, place in row.items()}
         # A stable sort: pins without a number stay as they are drawn.
         pins = tuple(sorted(places, key=lambda pin: int(pin) if pin.isdecimal() else 0))
         left, top = places[pins[0]]
+        if shelled:
+            pins = (*pins, SHELL)
+            places[SHELL] = _below(places.values())
         # Micrometres are enough; adding 0.0 turns a rounded -0.0 into 0.0.
         positions = {
             pin: (round(x - left, 3) + 0.0, round(y - top, 3) + 0.0) for pin, (x, y) in places.items()
@@ -149,7 +171,14 @@ class Family:
             behind=f"{self.behind}, {self.up}",
             rows=rows,
             conductors=tuple(across) if self.crimped else (),
+            outline=self.outline,
         )
+
+
+def _below(places: Iterable[Point]) -> Point:
+    """A place for the shell, to be drawn at: below the middle of the pins, 5 mm further down."""
+    xs, ys = zip(*places, strict=True)
+    return (min(xs) + max(xs)) / 2, max(ys) + 5.0
 
 
 def _mirrored(positions: Mapping[str, Point]) -> Mapping[str, Point]:
@@ -271,6 +300,7 @@ FAMILIES: tuple[Family, ...] = (
         up="the end of pin 1 up",
         view="top",
         behind="pin side",
+        outline="notched",
     ),
     # KiCad D-sub connectors; pin 1 at the left of the plug also in techhelpmanual's tables.
     Family(
@@ -283,6 +313,8 @@ FAMILIES: tuple[Family, ...] = (
         up="long row up",
         drawn="plug",
         crimped=True,
+        outline="dee",
+        shell=True,
     ),
     # KiCad D-sub connectors, high density. Three rows are not crimped on a ribbon.
     Family(
@@ -294,6 +326,8 @@ FAMILIES: tuple[Family, ...] = (
         draw=_dsub_15hd,
         up="pins 1 to 5 up",
         drawn="plug",
+        outline="dee",
+        shell=True,
     ),
     # Rows and conductors: X3.131, contact set 2. Pin 1 at the upper right of the socket, the pitch of
     # 0.085 inch and the distance of the rows are from memory.
@@ -307,6 +341,8 @@ FAMILIES: tuple[Family, ...] = (
         up="the row of pin 1 up",
         drawn="socket",
         crimped=True,
+        outline="dee",
+        shell=True,
     ),
     # Order round the arc: sput.nl; 0cjs/sedoc din.md. The 7 mm circle is from memory.
     Family(
@@ -318,6 +354,8 @@ FAMILIES: tuple[Family, ...] = (
         draw=lambda _: (_arc("14253", 90),),
         up="pin 2 up",
         drawn="socket",
+        outline="round",
+        shell=True,
     ),
     # Numbered round the ring: 0cjs/sedoc din.md and the symbol DIN-6 of kicad-symbols 6.0.10, which shows
     # pin 6 in the middle. That the symbol shows the socket is from memory, and so are 240 degrees.
@@ -330,6 +368,8 @@ FAMILIES: tuple[Family, ...] = (
         draw=lambda _: (_arc("12345", 120), {"6": (0.0, 0.0)}),
         up="pin 3 up",
         drawn="socket",
+        outline="round",
+        shell=True,
     ),
     # Who is whose neighbour: 0cjs/sedoc (4 pins), symbols Mini-DIN-4 and -6 of kicad-symbols 6.0.10; 8 pins
     # from memory, the symbol Mini-DIN-8 agrees. The millimetres are from memory, for drawings.
@@ -342,6 +382,8 @@ FAMILIES: tuple[Family, ...] = (
         draw=lambda count: _MINI_DIN[count],
         up="pins 1 and 2 down",
         drawn="socket",
+        outline="round",
+        shell=True,
     ),
     # Direction: comp.dcom.cabling FAQ, section 10, and sedoc. Order in a line: KiCad. Pitch from memory.
     Family(
@@ -389,6 +431,8 @@ FAMILIES: tuple[Family, ...] = (
         draw=lambda _: ({"1": (0.0, 0.0), "2": (7.62, 0.0)}, {"3": (3.81, 3.81)}),
         up="pin 3 down",
         drawn="plug",
+        outline="round",
+        shell=True,
     ),
     # Who is where on the plug: tesla.rcub scart page; ldapwiki. The millimetres are from memory.
     Family(
@@ -412,6 +456,7 @@ FAMILIES: tuple[Family, ...] = (
         up="tip up",
         view="side of the plug",
         behind="opposite side of the plug",
+        outline="pill",
     ),
     Family(
         pattern="ts",
@@ -423,6 +468,7 @@ FAMILIES: tuple[Family, ...] = (
         up="tip up",
         view="side of the plug",
         behind="opposite side of the plug",
+        outline="pill",
     ),
 )
 
@@ -446,7 +492,11 @@ def _what_is_wrong_with(name: str) -> str:
     if begun:
         family = max(begun, key=lambda family: len(family.stem))
         spelt = " or ".join(f"`{spelling}`" for spelling in family.spellings.values())
-        return f"`{shown}`: {family.noun} is written {spelt} and has {family.sizes}; e.g. `{family.example}`"
+        wired = f", or `{family.example}-shell` where the shell is wired too" if family.shell else ""
+        return (
+            f"`{shown}`: {family.noun} is written {spelt} and has {family.sizes};"
+            f" e.g. `{family.example}`{wired}"
+        )
     close = get_close_matches(shown.lower(), _FAMILY_OF)
     if close:
         return f"there is no connector `{shown}`; close to it: " + ", ".join(f"`{near}`" for near in close)

@@ -20,10 +20,13 @@ class Pin(NamedTuple):
 
 
 @lru_cache(maxsize=16384)
-def in_order(pin: Pin) -> tuple[bool, str, tuple[tuple[int, str], ...]]:
-    """Sort key: ends by letter, pins by number (`A.2` before `A.10`), tester positions last."""
+def in_order(pin: Pin) -> tuple[bool, str, tuple[tuple[bool, int, str], ...]]:
+    """Sort key: ends by letter, pins by number (`A.2` before `A.10`), then by name (`A.SHELL`); tester
+    positions last."""
     parts = tuple(
-        (int(part), "") if part.isdigit() else (-1, part) for part in _DIGITS.split(pin.name) if part
+        (False, int(part), "") if part.isdigit() else (True, 0, part)
+        for part in _DIGITS.split(pin.name)
+        if part
     )
     return pin.end.startswith("@"), pin.end, parts
 

@@ -27,6 +27,7 @@ DEFAULT_SERIAL = "{id}-{n:04}"
 MOST_PINS = 4096
 MOST_TEXT = 200
 MOST_NAME = 40
+MOST_REMARK = 300
 MOST_ID = 64
 MOST_LENGTH_MM = 100_000
 MOST_LINK_OHMS = 10_000
@@ -42,6 +43,32 @@ class Joined(StrEnum):
     REQUIRED = "required"
     OPTIONAL = "optional"
     NEVER = "never"
+
+
+class Confidence(StrEnum):
+    """How well it is known that a cable is wired as its profile says, best first."""
+
+    AGREED = "agreed"
+    SINGLE = "single"
+    DERIVED = "derived"
+    MEMORY = "memory"
+
+
+CONFIDENCE_TEXT = {
+    Confidence.AGREED: "two or more independent sources agree",
+    Confidence.SINGLE: "one source says so; no second one was found",
+    Confidence.DERIVED: "follows from a rule that was seen; the table itself was not",
+    Confidence.MEMORY: "from memory: check it against the standard before relying on it",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a published wiring comes from. notes: what is worth knowing about it, traps included."""
+
+    sources: tuple[str, ...]
+    confidence: Confidence
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +112,8 @@ class Profile:
 
     ends: by name. nets: all of two or more pins, sorted by first pin. serial: pattern of serial
     numbers. wiring_text: one line for people. spare: sentences for the build sheet about conductors
-    that have no pin. notes: remarks that are no errors.
+    that have no pin. notes: remarks that are no errors. origin: of a published wiring; a workshop's own
+    cable may have none.
     """
 
     id: str
@@ -103,6 +131,7 @@ class Profile:
     wiring_text: str
     spare: tuple[str, ...]
     notes: tuple[str, ...]
+    origin: Origin | None = None
 
     @staticmethod
     def from_dict(data: Mapping[str, object]) -> Profile:
@@ -111,7 +140,7 @@ class Profile:
         Pure. Raises ProfileError with the key at fault, and nothing else, whatever data holds.
         """
         top = Table.of(data, ProfileError)
-        top.only("cable", "ends", "wiring", "common", "limits")
+        top.only("cable", "origin", "ends", "wiring", "common", "limits")
         cable = top.table("cable")
         cable.only("id", "title", "revision", "length_mm", "wire", "max_ohms", "min_leak_ohms", "serial")
         id = _id(cable)
@@ -157,6 +186,7 @@ class Profile:
             wiring_text=wiring.text,
             spare=(*_past_the_plug(wiring.laid, used), *wiring.laid.spare),
             notes=_notes(wiring.laid, signals, used),
+            origin=_origin(top.table("origin")) if "origin" in top.data else None,
         )
 
     def pins(self) -> Pins:
@@ -227,6 +257,29 @@ def _serial(cable: Table, id: str) -> str:
             hint="shorten the id, or give a `serial` pattern without it",
         )
     return pattern
+
+
+def _origin(table: Table) -> Origin:
+    table.only("sources", "confidence", "notes")
+    confidence = Confidence(table.word("confidence", Confidence))
+    sources = _remarks(table, "sources")
+    if not sources and confidence is not Confidence.MEMORY:
+        raise ProfileError(
+            table.key("sources"),
+            f"must name at least one source where `confidence` is `{confidence}`",
+            hint='what nobody has looked up has `confidence = "memory"`',
+        )
+    return Origin(sources, confidence, _remarks(table, "notes"))
+
+
+def _remarks(table: Table, name: str) -> tuple[str, ...]:
+    """A list of texts, none of them empty; none at all where the key is missing."""
+    remarks = []
+    for key, entry in table.entries(name, "strings", []):
+        remarks.append(text(entry, MOST_REMARK, key, ProfileError))
+        if not entry:
+            raise ProfileError(key, "is empty")
+    return tuple(remarks)
 
 
 def _limit(table: Table, default: Limit) -> Limit:

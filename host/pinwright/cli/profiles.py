@@ -3,16 +3,29 @@
 from __future__ import annotations
 
 import argparse
+import json
+import os
 from pathlib import Path
+from textwrap import fill
 
-from pinwright.cable.profile import Profile
-from pinwright.errors import ProfileError
+from pinwright.cable.connectors import FAMILIES, Connector, UnknownConnector
+from pinwright.cable.profile import CONFIDENCE_TEXT, Origin, Profile
+from pinwright.cable.wiring import printable
+from pinwright.errors import ProfileError, UsageError
 from pinwright.library import LoadedProfile, all_profiles, find_profile, library_folders, read_profile
 from pinwright.terminal import name_of, say, show_error, show_table, show_text
 
 EPILOG = """\
 example: pinwright profiles show lamp-changer-40
 """
+LIST_EPILOG = """\
+A WORD may be part of an id, a title, a label, a signal or a source, in capitals or not; a profile is listed
+if it has all of them. `known` says how well it is known that the cable is wired so: agreed, single, derived
+or memory, which `profiles show` explains; nothing for a workshop's own cables.
+
+example: pinwright profiles list null modem --connector dsub-9
+"""
+_TITLE = 35  # columns for a title, so that id, `known` and ends of the standard profiles fit into 80
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,12 +33,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EPILOG
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     plain = argparse.RawDescriptionHelpFormatter
-    actions.add_parser(
+    listing = actions.add_parser(
         "list",
-        help="all profiles of the library",
-        epilog="example: pinwright profiles list",
+        help="the profiles of the library, all or those that match",
+        epilog=LIST_EPILOG,
         formatter_class=plain,
+        allow_abbrev=False,
     )
+    listing.add_argument("words", metavar="WORD", nargs="*", help="what it is called, does or connects")
+    listing.add_argument(
+        "--connector", metavar="NAME", help="on an end of it: a name or its beginning, `dsub-25` or `idc`"
+    )
+    listing.add_argument("--ways", metavar="N", type=_ways, help="contacts of an end of it")
+    listing.add_argument("--json", action="store_true", help="one JSON document on standard output")
     show = actions.add_parser(
         "show",
         help="one profile, net by net",
@@ -49,19 +69,86 @@ def run(arguments: argparse.Namespace) -> int:
     return {"list": _list, "show": _show, "check": _check}[arguments.action](arguments)
 
 
-def _list(_: argparse.Namespace) -> int:
-    rows = []
-    status = 0
-    for found in all_profiles(library_folders()):
-        if isinstance(found, LoadedProfile):
-            profile = found.profile
-            ends = " + ".join(end.connector.name for end in profile.ends)
-            rows.append((profile.id, str(len(profile.nets)), ends, profile.title))
-        else:
-            show_error(found.message, found.hint)
-            status = found.status
-    show_table(("id", "nets", "ends", "title"), rows)
-    return status
+def _list(arguments: argparse.Namespace) -> int:
+    words, begins, ways = arguments.words, arguments.connector, arguments.ways
+    if begins is not None and not any(name.startswith(begins) for one in FAMILIES for name in one.names()):
+        raise UsageError(f"`--connector`: {UnknownConnector(begins)}")
+    all_found = list(all_profiles(library_folders()))
+    good = [found.profile for found in all_found if isinstance(found, LoadedProfile)]
+    wrong = [found for found in all_found if isinstance(found, ProfileError)]
+    matching = [one for one in good if _speaks_of(one, words) and _has_end(one, begins or "", ways)]
+    for error in wrong:
+        show_error(error.message, error.hint)
+    if arguments.json:
+        faults = [{"message": error.message, "hint": error.hint} for error in wrong]
+        listed = {"schema": "pinwright/profiles-1", "profiles": list(map(_document, matching))}
+        show_text(json.dumps(listed | {"wrong": faults}, indent=2))
+    elif matching:
+        show_table(("id and title", "nets", "known", "ends"), map(_row, matching))
+    if not matching:
+        of_an_end = [f"`{begins}`"] * bool(begins) + [f"{ways} contacts"] * bool(ways)
+        asked = [f"`{printable(word)}`" for word in words]
+        asked += [f"an end with {' and '.join(of_an_end)}"] * bool(of_an_end)
+        what = f" with {', '.join(asked)}" if asked else ""
+        say(f"none of the {len(good)} profiles of the library is one{what}")
+    return ProfileError.status if wrong else 0
+
+
+def _ways(text: str) -> int:
+    if not (text.isascii() and text.isdecimal() and 1 <= int(text[:9]) <= 999):
+        raise argparse.ArgumentTypeError(f"`{printable(text)}` should be a number from 1 to 999")
+    return int(text)
+
+
+def _contacts(connector: Connector) -> int:
+    """How many pins it has, its shell not counted."""
+    return sum(map(len, connector.rows))
+
+
+def _speaks_of(profile: Profile, words: list[str]) -> bool:
+    """Whether all the words are somewhere in what the profile says."""
+    said = [profile.id, profile.title, *(profile.origin.sources if profile.origin else ())]
+    for end in profile.ends:
+        said += [end.label, *end.signals.values()]
+    text = "\n".join(said).casefold()
+    return all(word.casefold() in text for word in words)
+
+
+def _has_end(profile: Profile, begins: str, ways: int | None) -> bool:
+    return any(
+        end.connector.name.startswith(begins) and ways in (None, _contacts(end.connector))
+        for end in profile.ends
+    )
+
+
+def _known(profile: Profile) -> str:
+    return profile.origin.confidence if profile.origin else ""
+
+
+def _row(profile: Profile) -> tuple[str, ...]:
+    """The title stands below the id: ids may be long, and must not be broken by whoever copies them."""
+    title = fill(profile.title, _TITLE + 2, initial_indent="  ", subsequent_indent="  ")
+    ends = "\n".join(end.connector.name for end in profile.ends)
+    return f"{profile.id}\n{title}", str(len(profile.nets)), _known(profile), ends
+
+
+def _document(profile: Profile) -> dict[str, object]:
+    return {
+        "id": profile.id,
+        "title": profile.title,
+        "revision": profile.revision,
+        "nets": len(profile.nets),
+        "ends": {
+            end.name: {
+                "connector": end.connector.name,
+                "contacts": _contacts(end.connector),
+                "label": end.label,
+            }
+            for end in profile.ends
+        },
+        "known": _known(profile) or None,
+        "sources": list(profile.origin.sources) if profile.origin else [],
+    }
 
 
 def _show(arguments: argparse.Namespace) -> int:
@@ -80,6 +167,8 @@ def _show(arguments: argparse.Namespace) -> int:
     for note in (*profile.spare, *profile.notes):
         show_text(f"note: {note}")
     show_text("")
+    if profile.origin:
+        _show_origin(profile.origin)
     show_table(
         ("signal", "from", "to"),
         [(net.signal, str(net.pins[0]), " ".join(map(str, net.pins[1:]))) for net in profile.nets],
@@ -91,10 +180,18 @@ def _show(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _show_origin(origin: Origin) -> None:
+    rows = [("", CONFIDENCE_TEXT[origin.confidence])]
+    rows += [("source", source) for source in origin.sources]
+    rows += [("note", note) for note in origin.notes]
+    show_table(("known", origin.confidence), rows)
+    show_text("")
+
+
 def _check(arguments: argparse.Namespace) -> int:
     status = 0
     for path in [Path(text) for text in arguments.paths] or library_folders():
-        files = _in_folder(path) if path.is_dir() else [path]
+        files = _in_folder(path) if os.path.isdir(path) else [path]
         if not files:
             show_error(f"`{path}` holds no `.toml` file", "")
             status = ProfileError.status

@@ -122,16 +122,17 @@ def _plugged(arguments: argparse.Namespace) -> tuple[Bench, Mapping[Pin, int]]:
 
 
 def _best_fit(bench: Bench, profiles: Iterable[Any]) -> LoadedProfile | None:
-    """The profile that has every cable pin of the bench, most of its links, and the fewest of its own; None
-    where none is named."""
+    """The profile that has every cable pin of the bench, most of its links, and the fewest of its own; among
+    equals a workshop's own before a published one. None where no pin of a cable is named."""
     named = {pin for link in bench.links for pin in link.pins} | set(bench.tester.outside)
     named = {pin for pin in named if not pin.end.startswith("@")}
     if not named:
         return None
     links = {frozenset(link.pins) for link in bench.links}
 
-    def fit(profile: Profile) -> tuple[int, int]:
-        return len(links & {frozenset(net.pins) for net in profile.nets}), -len(profile.nets)
+    def fit(profile: Profile) -> tuple[int, int, bool]:
+        shared = len(links & {frozenset(net.pins) for net in profile.nets})
+        return shared, -len(profile.nets), profile.origin is None
 
     fitting = [
         found
