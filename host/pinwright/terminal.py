@@ -17,10 +17,10 @@ from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Profile
 from pinwright.cable.wiring import code_point
 from pinwright.errors import UsageError
+from pinwright.verdict.conductors import STATE, Conductor, conductors
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.findings import Finding
 
@@ -34,14 +34,6 @@ _STYLE = {
     "unsteady": "bold red",
     "misplugged": "bold yellow",
     "absent": "bold red",
-}
-_WORD = {
-    "open": "open",
-    "short": "joined",
-    "swap": "exchanged",
-    "intermittent": "unsteady",
-    "socket": "misplugged",
-    "absent": "absent",
 }
 
 
@@ -117,7 +109,7 @@ def _table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> Tab
     for heading in headings:
         table.add_column(heading, overflow="fold")
     for row in rows:
-        table.add_row(*(cell if isinstance(cell, Text) else Text(cell) for cell in row))
+        table.add_row(*(cell if isinstance(cell, Text) else Text(_harmless(cell)) for cell in row))
     return table
 
 
@@ -144,14 +136,57 @@ def show_scan(
     as_plugged: where plugs are in wrong sockets, the facts as they would be with every plug where it belongs.
     """
     of_the_cable = [finding for finding in findings if finding.kind != "socket"]
-    bad, good = _conductors(profile, as_plugged or facts, of_the_cable)
+    rows = conductors(profile, as_plugged or facts, of_the_cable)
     serial_text = f", serial {serial}" if serial else ""
     head = Text.assemble(
         (profile.title, "bold"),
         f"\n{name_of(profile)}{serial_text}\n{tester}\n{sockets}\n",
     )
-    parts: list[RenderableType] = [head]
-    parts += _numbered(findings)
+    parts: list[RenderableType] = [head, *_measured(findings, rows, verbose, bool(as_plugged)), Text()]
+    if facts.passed:
+        parts.append(
+            Text.assemble(("PASS", _STYLE["ok"]), "  every net as it should be, nothing else joined")
+        )
+        parts += [Text(f"      {caveat}") for caveat in caveats]
+    else:
+        faults = "1 fault" if len(findings) == 1 else f"{len(findings)} faults"
+        plugs = findings[0].kind in ("socket", "absent")
+        then = "plug it in as said and scan again" if plugs else "do not use this cable"
+        parts.append(Text.assemble(("FAIL", _STYLE["open"]), f"  {faults}; {then}"))
+    _print(sys.stdout, *parts)
+    if saved:
+        _print(sys.stdout, Text(f"      {_harmless(saved)}"), wrap=False)
+
+
+def show_record(
+    about: Iterable[tuple[str, str]],
+    findings: Sequence[Finding],
+    rows: Sequence[Conductor],
+    *,
+    title: str,
+    verdict: str,
+    summary: str,
+    verbose: bool,
+) -> None:
+    """A record as it was kept: what it is about, what is wrong, the conductors as `show_scan` lists them."""
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for label, text in about:
+        table.add_row(Text(label), Text(_harmless(text)))
+    style = _STYLE["ok" if verdict == "PASS" else "open"]
+    head = Text.assemble((title, "bold"), "\n", (verdict, style), f"  {summary}\n")
+    _print(sys.stdout, head, table, Text(), *_measured(findings, rows, verbose, False))
+
+
+def _measured(
+    findings: Sequence[Finding], rows: Sequence[Conductor], verbose: bool, as_plugged: bool
+) -> list[RenderableType]:
+    """Findings, then conductors: faulty ones, and good ones if verbose. as_plugged: rows are as they would be
+    with every plug where it belongs."""
+    bad = [_row(row) for row in rows if row.states]
+    good = [_row(row) for row in rows if not row.states]
+    parts: list[RenderableType] = [*_numbered(findings)]
     if findings:
         parts.append(Text())
     folded = [] if verbose else [row for row in bad if str(row[-1]) == "absent"]
@@ -168,20 +203,7 @@ def show_scan(
         then = " once the plugs are where they belong" if as_plugged else ""
         every = "" if bad or folded else "all "
         parts.append(Text(f"{every}{count} as the profile says{then} (-v lists them)"))
-    parts.append(Text())
-    if facts.passed:
-        parts.append(
-            Text.assemble(("PASS", _STYLE["ok"]), "  every net as it should be, nothing else joined")
-        )
-        parts += [Text(f"      {caveat}") for caveat in caveats]
-    else:
-        faults = "1 fault" if len(findings) == 1 else f"{len(findings)} faults"
-        plugs = findings[0].kind in ("socket", "absent")
-        then = "plug it in as said and scan again" if plugs else "do not use this cable"
-        parts.append(Text.assemble(("FAIL", _STYLE["open"]), f"  {faults}; {then}"))
-    _print(sys.stdout, *parts)
-    if saved:
-        _print(sys.stdout, Text(f"      {_harmless(saved)}"), wrap=False)
+    return parts
 
 
 def _numbered(findings: Sequence[Finding]) -> Iterator[Table]:
@@ -190,48 +212,23 @@ def _numbered(findings: Sequence[Finding]) -> Iterator[Table]:
         grid = Table.grid(padding=(0, 1, 0, 0))
         grid.add_column(justify="right", no_wrap=True, min_width=len(f"{len(findings)}."))
         grid.add_column(overflow="fold")
-        grid.add_row(Text(f"{number}."), Text(finding.text, style=_STYLE[_WORD[finding.kind]]))
+        grid.add_row(Text(f"{number}."), Text(_harmless(finding.text), style=_style(STATE.get(finding.kind))))
         if number == len(findings) or findings[number].remedy != finding.remedy:
-            grid.add_row(Text(), Text(finding.remedy))
+            grid.add_row(Text(), Text(_harmless(finding.remedy)))
         yield grid
 
 
 _HEADINGS = ("signal", "from", "to", "found", "state")
 
 
-def _conductors(
-    profile: Profile, facts: Facts, findings: Sequence[Finding]
-) -> tuple[list[tuple[str | Text, ...]], list[tuple[str | Text, ...]]]:
-    """A row for each net, and for each unused pin that something is joined to: faulty rows, good rows."""
-    wrong = {fact.net.pins for fact in facts.missing}
-    wrong |= {net.pins for fact in facts.extra for net in fact.nets}
-    bad: list[tuple[str | Text, ...]] = []
-    good: list[tuple[str | Text, ...]] = []
-    for net in profile.nets:
-        first, *rest = net.pins
-        faulty = net.pins in wrong
-        state = _state(net.pins, findings) if faulty else Text("ok", style=_STYLE["ok"])
-        (bad if faulty else good).append((net.signal, str(first), _pins(rest), _found(first, facts), state))
-    for fact in facts.extra:
-        for pin in fact.unused:
-            bad.append(("(free)", str(pin), "nothing", _found(pin, facts), _state((pin,), findings)))
-    return bad, good
+def _style(state: str | None) -> str:
+    """How a state is coloured; one that this version does not know looks as bad as an open."""
+    return _STYLE.get(state or "", _STYLE["open"])
 
 
-def _state(pins: Sequence[Pin], findings: Sequence[Finding]) -> Text:
-    """The words of all findings that speak of these pins; the first one's colour."""
-    words = dict.fromkeys(_WORD[finding.kind] for finding in findings if set(finding.pins) & set(pins))
-    return Text(", ".join(words), style=_STYLE[next(iter(words))])
-
-
-def _found(pin: Pin, facts: Facts) -> str:
-    """What a pin was found joined to, steadily or at times."""
-    steady = [other for piece in facts.nets if pin in piece for other in piece if other != pin]
-    at_times = [other for pair in facts.doubtful if pin in pair for other in pair if other != pin]
-    told = [_pins(steady)] if steady else []
-    told += [f"{other} at times" for other in at_times if other not in steady]
-    return ", ".join(told) or "nothing"
-
-
-def _pins(pins: Sequence[Pin]) -> str:
-    return " ".join(map(str, pins))
+def _row(conductor: Conductor) -> tuple[str | Text, ...]:
+    states = conductor.states
+    state = Text(", ".join(states) or "ok", style=_style(states[0] if states else "ok"))
+    signal = conductor.signal if conductor.to else "(free)"
+    to = " ".join(map(str, conductor.to)) or "nothing"
+    return signal, str(conductor.first), to, conductor.found, state

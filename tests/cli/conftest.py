@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import re
@@ -10,6 +11,7 @@ import shutil
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from pinwright import discovery, link, resources
+from pinwright import discovery, library, link, resources
 from pinwright.cable.profile import Profile
 from pinwright.cli import main as program
 from pinwright.cli.ports import Workshop, plug_in
@@ -50,6 +52,16 @@ class Ran:
         assert "Traceback" not in self.err
         last = self.err[self.err.index("error: ") :].removeprefix("error: ")
         return last.split("\n\nhint: ")[0].rstrip("\n")
+
+
+_profile_of = functools.cache(library.profile_of)
+
+
+@pytest.fixture(autouse=True)
+def _a_profile_is_understood_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every command reads the whole library. What a text means depends on nothing but the text and cannot be
+    changed by anybody, so it is worked out once; programs of their own do it as always."""
+    monkeypatch.setattr(library, "profile_of", _profile_of)
 
 
 @pytest.fixture
@@ -102,6 +114,40 @@ def process(
         return Ran(done.returncode, done.stdout, done.stderr)
 
     return process
+
+
+@pytest.fixture
+def on_a_terminal(command: Any, surroundings: Any) -> Callable[..., tuple[int, str]]:
+    """Run a command on a pseudo-terminal of 80 columns; returns status and all that it showed."""
+    if os.name != "posix":
+        pytest.skip("pseudo-terminals are of POSIX")
+    import fcntl
+    import struct
+    import termios
+
+    def on_a_terminal(*words: object, **more: object) -> tuple[int, str]:
+        ours, theirs = os.openpty()
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        environment = surroundings(TERM="xterm-256color", **more)
+        running = subprocess.Popen(
+            command(*words), env=environment, stdin=theirs, stdout=theirs, stderr=theirs
+        )
+        os.close(theirs)
+        shown, end = b"", time.monotonic() + 60
+        try:
+            while time.monotonic() < end:
+                if select.select([ours], [], [], 1)[0]:
+                    part = os.read(ours, 4096)
+                    if not part:
+                        break
+                    shown += part
+        except OSError:
+            pass  # EIO: the program has ended and closed its side
+        finally:
+            os.close(ours)
+        return running.wait(10), shown.decode().replace("\r\n", "\n")
+
+    return on_a_terminal
 
 
 @pytest.fixture

@@ -40,7 +40,7 @@ ALL = list(commands())
 
 
 def test_there_are_commands_to_test() -> None:
-    assert {(), ("scan",), ("profiles", "show"), ("install",), ("demo",)} <= set(ALL)
+    assert {(), ("scan",), ("profiles", "show"), ("records", "verify"), ("install",), ("demo",)} <= set(ALL)
 
 
 @pytest.mark.parametrize("words", ALL, ids=lambda words: " ".join(words) or "pinwright")
@@ -54,13 +54,16 @@ def test_the_example_of_every_help_runs_as_printed(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """On a machine whose `/dev/ttyACM0` is a board with nothing but MicroPython."""
+    """On a machine whose `/dev/ttyACM0` is a board with nothing but MicroPython, after a first simulated scan
+    where it is about records."""
     (tmp_path / "my-lead.toml").write_text(PROFILE)
     monkeypatch.chdir(tmp_path)
     for name in ("HOME", "XDG_DATA_HOME", "LOCALAPPDATA"):
         monkeypatch.setenv(name, str(tmp_path))
     port = board(bare=True).name if words in (("install",), ("testers",)) else "/dev/ttyACM0"
     usb_ports(port)
+    if words[:1] == ("records",):
+        assert 0 == pinwright("scan", "lamp-changer-40", "--port", "sim").status
     ran = pinwright(*words, "--help")
     assert (0, "") == (ran.status, ran.err)
     usage = re.match(r"usage: (.+?) \[-h\]", ran.out)

@@ -34,6 +34,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_the_wheel_holds_the_program_and_nothing_else(wheel: Path) -> None:
     names = zipfile.ZipFile(wheel).namelist()
+    templates = ("pinwright/sheets/sheet.html", "pinwright/sheets/sheet.typ")
     for name in (
         "pinwright/cli/main.py",
         "pinwright/virtual/shim/machine.py",
@@ -42,12 +43,14 @@ def test_the_wheel_holds_the_program_and_nothing_else(wheel: Path) -> None:
         "pinwright/data/profiles/workshop/lamp-changer-40.toml",
         "pinwright/data/hardware/adapters/dsub-9-plug.toml",
         "pinwright/data/hardware/fixtures/tester-128.toml",
+        "pinwright/data/profiles/standard/midi-din5.toml",
+        *templates,
     ):
         assert name in names
     strange = [
         name
         for name in names
-        if (not name.endswith((".py", ".toml", ".csv")) and ".dist-info/" not in name)
+        if (not name.endswith((".py", ".toml", ".csv", *templates)) and ".dist-info/" not in name)
         or "broken" in name
         or "cache" in name
     ]
@@ -70,4 +73,5 @@ def test_an_installed_program_scans(wheel: Path, tmp_path: Path) -> None:
     )
     assert (0, "") == (done.returncode, done.stderr)
     assert "\nPASS " in done.stdout
-    assert (tmp_path / "r" / "HL40-0001.test-1.certificate.json").is_file()
+    for extension in ("json", "pdf", "html"):
+        assert (tmp_path / "r" / f"HL40-0001.test-1.certificate.{extension}").is_file()

@@ -29,7 +29,12 @@ def scanned(pinwright: Any) -> Callable[..., Any]:
 
 
 def recorded(place: Path) -> list[str]:
-    return sorted(name for name in os.listdir(place) if not name.startswith("."))
+    """The records in a folder; each has its documents, and there is nothing else."""
+    names = sorted(name for name in os.listdir(place) if not name.startswith("."))
+    records = [name for name in names if name.endswith(".json")]
+    stems = [name.removesuffix("json") for name in records]
+    assert sorted(f"{stem}{kind}" for stem in stems for kind in ("html", "json", "pdf")) == names
+    return records
 
 
 @pytest.mark.parametrize(

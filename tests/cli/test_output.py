@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import select
-import subprocess
-import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -109,40 +104,6 @@ def test_piped_output_is_the_same_every_time(process: Any, tmp_path: Path, bad_l
     first, second = process(*words, COLUMNS=40), process(*words, FORCE_COLOR=1, TERM="xterm-256color")
     assert first == second
     assert "\x1b" not in first.out
-
-
-@pytest.fixture
-def on_a_terminal(command: Any, surroundings: Any) -> Callable[..., tuple[int, str]]:
-    """Run a command on a pseudo-terminal of 80 columns; returns status and all that it showed."""
-    if os.name != "posix":
-        pytest.skip("pseudo-terminals are of POSIX")
-    import fcntl
-    import struct
-    import termios
-
-    def on_a_terminal(*words: object, **more: object) -> tuple[int, str]:
-        ours, theirs = os.openpty()
-        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
-        environment = surroundings(TERM="xterm-256color", **more)
-        running = subprocess.Popen(
-            command(*words), env=environment, stdin=theirs, stdout=theirs, stderr=theirs
-        )
-        os.close(theirs)
-        shown, end = b"", time.monotonic() + 60
-        try:
-            while time.monotonic() < end:
-                if select.select([ours], [], [], 1)[0]:
-                    part = os.read(ours, 4096)
-                    if not part:
-                        break
-                    shown += part
-        except OSError:
-            pass  # EIO: the program has ended and closed its side
-        finally:
-            os.close(ours)
-        return running.wait(10), shown.decode().replace("\r\n", "\n")
-
-    return on_a_terminal
 
 
 def colours(text: str) -> set[int]:

@@ -16,6 +16,7 @@ import pytest
 
 from pinwright import __version__
 from pinwright.cable.profile import Joined, Profile
+from pinwright.records.carrier import open_carrier
 from pinwright.records.document import open_sealed
 
 WORKSHOP = ("lamp-changer-40", "raw-ribbon-40", "service-lead-9", "straight-34", "woven-40")
@@ -57,7 +58,9 @@ SHAPE: dict[str, Any] = {
     "timings_us": dict,
     "certificate": TEXT_OR_NULL,
     "report": TEXT_OR_NULL,
+    "documents": dict,
 }
+PLACES = ("certificate", "report", "documents")  # not of the scan but of where it is kept
 BEYOND_THE_PROMISE = {"doubtful", "counts", "adapters"}
 
 Links = list[list[str]]
@@ -154,6 +157,14 @@ def bridged(profile: Profile) -> Links:
     return [*links, [links[plain[1]][0], links[plain[2]][0]]]
 
 
+def documents_beside(record: Path) -> dict[str, str]:
+    """What is drawn from a record, under its name; every one of them carries its very bytes."""
+    documents = {kind: record.with_suffix(f".{kind}") for kind in ("pdf", "html")}
+    for path in documents.values():
+        assert record.read_bytes() == open_carrier(path.read_bytes())[0]
+    return {kind: str(path) for kind, path in documents.items()}
+
+
 @pytest.mark.parametrize("name", WORKSHOP)
 def test_a_good_cable_of_the_workshop_passes_with_a_certificate(
     name: str, pinwright: Any, profile_of: Callable[[str], Profile], tmp_path: Path
@@ -179,6 +190,7 @@ def test_a_good_cable_of_the_workshop_passes_with_a_certificate(
         "sockets": SOCKETS[name],
         "certificate": str(certificate),
         "report": None,
+        "documents": documents_beside(certificate),
     }.items() <= document.items()
     assert expected_facts(profile, links_of(profile))["nets"] == document["nets"]
     assert {"kind": "virtual", "points": 128, "lane": "none", "self_check": "pass"}.items() <= document[
@@ -190,7 +202,7 @@ def test_a_good_cable_of_the_workshop_passes_with_a_certificate(
     assert all(isinstance(time, int) and time >= 0 for time in document["timings_us"].values())
     record = open_sealed(certificate.read_bytes())
     assert ("certificate", serial, 1) == (record["kind"], record["serial"], record["test"])
-    assert {k: v for k, v in document.items() if k not in ("certificate", "report")} == record["scan"]
+    assert {k: v for k, v in document.items() if k not in PLACES} == record["scan"]
     assert __version__ == record["host"]
 
 
@@ -224,6 +236,7 @@ def test_a_bad_cable_of_the_workshop_fails_with_every_fact_and_a_report(
     report = tmp_path / "r" / f"{profile.serial_for(1)}.test-1.report.json"
     assert (None, str(report)) == (document["certificate"], document["report"])
     assert "report" == open_sealed(report.read_bytes())["kind"]
+    assert documents_beside(report) == document["documents"]
 
 
 def test_the_signals_of_a_bridge_are_named(pinwright: Any, bench: Any, profile_of: Any) -> None:

@@ -21,21 +21,14 @@ from pinwright.records.scan_document import (
     scan_document,
     shared_conductors,
 )
-from pinwright.tester.fixture import Fixture, Socket, place
+from pinwright.tester.fixture import place
 from pinwright.tester.measurement import Evidence
 from pinwright.tester.session import BoardVerdict, Hello, Scan
 from pinwright.verdict.facts import compare
 from pinwright.verdict.findings import explain
 
-POINTS = 24
-FIXTURE = Fixture(
-    "small",
-    "",
-    "",
-    POINTS,
-    (Socket("J1", "box", tuple(range(12))), Socket("J2", "box", tuple(range(12, 24)))),
-    (),
-)
+from .making import FIXTURE, POINTS
+
 TEXT = "# the file as it was read\n"
 
 
@@ -120,7 +113,9 @@ FIELDS: dict[str, type | tuple[type, ...]] = {
     "timings_us": dict,
     "certificate": (str, type(None)),
     "report": (str, type(None)),
+    "documents": dict,
 }
+PLACES = {"certificate", "report", "documents"}  # not of the scan but of where it is kept
 MORE = {"doubtful": list, "counts": dict, "adapters": dict}
 
 
@@ -165,6 +160,7 @@ def test_a_good_cable_s_document_is_this() -> None:
         "counts": {"transfers": 1200, "slips": 0},
         "certificate": None,
         "report": None,
+        "documents": {},
     }
 
 
@@ -244,7 +240,7 @@ def test_a_record_holds_the_scan_and_all_that_it_rests_on() -> None:
         made["number"],
         made["test"],
     )
-    assert {"certificate", "report"} == set(FIELDS | MORE) - set(made["scan"])
+    assert PLACES == set(FIELDS | MORE) - set(made["scan"])
     assert "X-0001" == made["serial"] == made["scan"]["serial"]
     assert TEXT == made["profile_text"]
     assert "0.6.0" == made["host"]

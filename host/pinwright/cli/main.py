@@ -24,6 +24,7 @@ from pinwright.errors import OwnBug, PinwrightError, UsageError
 COMMANDS = {
     "scan": "prove one cable against its profile",
     "profiles": "list, show and check profiles",
+    "records": "list, show and verify what was tested",
     "testers": "list what is plugged in: testers, and what else is at the ports",
     "install": "put the firmware on a board, give the board a name",
     "virtual": "keep a virtual tester on a port, for any program",

@@ -6,6 +6,7 @@ import argparse
 import json
 import math
 import time
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,9 +14,10 @@ from pinwright import __version__
 from pinwright.cable.profile import Profile
 from pinwright.cable.wiring import code_point
 from pinwright.cli.ports import Workshop, is_virtual, opened
-from pinwright.errors import RecordsError, SerialError, UsageError
-from pinwright.library import find_profile, library_folders
+from pinwright.errors import OwnBug, RecordsError, SerialError, UsageError
+from pinwright.library import find_profile, library_folders, profile_of
 from pinwright.link import Line, drive
+from pinwright.records.record import read_record
 from pinwright.records.scan_document import Subject, record_document, scan_document, shared_conductors
 from pinwright.records.store import Saved, Store, check_serial, default_place
 from pinwright.terminal import say, show_scan, show_text
@@ -107,6 +109,17 @@ def run(arguments: argparse.Namespace) -> int:
         max_ohms,
     )
     document = scan_document(subject, scan, facts, findings, arguments.serial)
+    undrawn: list[Exception] = []
+
+    def draw(record: bytes) -> Mapping[str, bytes]:
+        """The documents of the record. A bug in the drawing must not cost the test its record."""
+        try:
+            from pinwright.sheets.documents import documents_of  # takes a moment: only who keeps one waits
+
+            return documents_of(read_record(record, profile_of))
+        except Exception as error:
+            undrawn.append(error)
+            return {}
 
     def show(saved: Saved | None) -> None:
         if arguments.json:
@@ -120,7 +133,7 @@ def run(arguments: argparse.Namespace) -> int:
             tester=_tester(scan, subject),
             sockets=_sockets(profile, scan),
             caveats=_caveats(subject, facts),
-            saved=f"{'certificate' if facts.passed else 'report'}: {saved.path}" if saved else None,
+            saved=_kept(saved, facts, subject) if saved else None,
             verbose=arguments.verbose,
             as_plugged=wrong_sockets.facts if wrong_sockets else None,
         )
@@ -138,6 +151,7 @@ def run(arguments: argparse.Namespace) -> int:
                 serial=arguments.serial,
                 pattern=profile.serial_for,
                 again=arguments.again,
+                draw=draw,
             )
         except (RecordsError, SerialError) as error:
             if not arguments.json:
@@ -146,14 +160,27 @@ def run(arguments: argparse.Namespace) -> int:
             raise type(error)(message, hint=error.hint) from error
         document["serial"] = saved.serial
         document["certificate" if facts.passed else "report"] = str(saved.path)
+        document["documents"] = {kind: str(path) for kind, path in saved.documents.items()}
     try:
-        show(saved)
+        if not (undrawn and arguments.json):  # one document: then it is that of the error
+            show(saved)
     except BrokenPipeError:
         pass  # nobody reads any more; the status and the record say it
     except UsageError as error:
         where = f", its record is `{saved.path}`" if saved else ""
         raise UsageError(f"{error.message}; the cable {verdict}{where}") from error
+    if undrawn and saved:
+        message = f"the cable {verdict}, its record is `{saved.path}`, but its PDF and page cannot be drawn"
+        raise OwnBug(message) from undrawn[0]
     return 0 if facts.passed else 1
+
+
+def _kept(saved: Saved, facts: Facts, subject: Subject) -> str:
+    """What was kept, and where: the document for people, and what lies beside it."""
+    what = "fault report" if not facts.passed else "specimen" if subject.virtual else "certificate"
+    if "pdf" not in saved.documents:
+        return f"record: {saved.path}"
+    return f"{what}: {saved.documents['pdf']} (.json and .html beside it)"
 
 
 def _caveats(subject: Subject, facts: Facts) -> list[str]:

@@ -17,15 +17,15 @@ SCAN_SCHEMA = "pinwright/scan-1"
 RECORD_SCHEMA = "pinwright/record-1"
 
 DECISION = (
-    "PASS: every net of the profile is one piece, nothing else is joined to it, the tester's self-check "
-    "passed, every adapter that has a mark showed it, and the board's own verdict is the host's. A contact "
-    "that conducts in some looks only counts as open where it should conduct and as joined where it should "
-    "not."
+    "PASS means that every net of the profile was found in one piece and nothing else joined to it, that the "
+    "tester's self-check passed and every adapter that has a mark showed it, and that the board's own "
+    "verdict is the host's; a contact that conducts in some looks only counts as open where it should "
+    "conduct and as joined where it should not."
 )
 METHOD = (
-    "Each point of the tester was pulled low in turn through 680 Ω and all points read against weak "
-    "pull-ups from 3.3 V; then each port of eight points against all others low; nets of more than eight "
-    "pins again with eight pull-ups at a time."
+    "Continuity at no more than 3.3 V DC: each point of the tester was pulled low in turn through 680 Ω and "
+    "all points read against weak pull-ups; then each port of eight points against all others low; nets of "
+    "more than eight pins again with eight pull-ups at a time."
 )
 SIMULATED = "No cable was tested: the tester and the cable were simulated."
 NOT_MEASURED = (
@@ -35,6 +35,7 @@ NOT_MEASURED = (
     "A contact that comes and goes is found only if it does so while the scan looks.",
     "A point of the tester that is cut off from its socket, and two points of one net that are joined inside "
     "the tester, look like a good or a bad cable: the self-check cannot find them.",
+    "No accreditation, and no conformity to any standard, is claimed.",
 )
 
 
@@ -50,6 +51,9 @@ class Subject:
     elapsed_ms: int
     virtual: bool
     max_ohms: float
+
+
+_PLACES = ("certificate", "report", "documents")  # members of a scan's document that a record has not
 
 
 def rfc3339(moment: datetime) -> str:
@@ -72,10 +76,26 @@ def shared_conductors(pieces: Iterable[Sequence[Pin]]) -> int:
     return sum(pins for ends in counts for pins in ends[:-1] if pins > 1)
 
 
+def facts_members(facts: Facts) -> dict[str, object]:
+    """The members `nets`, `missing`, `extra` and `doubtful` of a scan's document."""
+    return {
+        "nets": [names(piece) for piece in facts.nets],
+        "missing": [
+            {"signal": fact.net.signal, "pieces": [names(piece) for piece in fact.pieces]}
+            for fact in facts.missing
+        ],
+        "extra": [
+            {"pins": names(fact.pins), "signals": [net.signal for net in fact.nets if net.signal]}
+            for fact in facts.extra
+        ],
+        "doubtful": [names(pair) for pair in facts.doubtful],
+    }
+
+
 def scan_document(
     subject: Subject, scan: Scan, facts: Facts, findings: Sequence[Finding], serial: str | None
 ) -> dict[str, object]:
-    """The document `pinwright/scan-1`, `certificate` and `report` left null for who saves it."""
+    """The document `pinwright/scan-1`; where it is saved, and what is drawn from it, adds who saves it."""
     profile = subject.profile
     return {
         "schema": SCAN_SCHEMA,
@@ -90,16 +110,7 @@ def scan_document(
         "operator": subject.operator,
         "started": rfc3339(subject.started),
         "elapsed_ms": subject.elapsed_ms,
-        "nets": [names(piece) for piece in facts.nets],
-        "missing": [
-            {"signal": fact.net.signal, "pieces": [names(piece) for piece in fact.pieces]}
-            for fact in facts.missing
-        ],
-        "extra": [
-            {"pins": names(fact.pins), "signals": [net.signal for net in fact.nets if net.signal]}
-            for fact in facts.extra
-        ],
-        "doubtful": [names(pair) for pair in facts.doubtful],
+        **facts_members(facts),
         "links": [],
         "leaks": [],
         "findings": [
@@ -127,6 +138,7 @@ def scan_document(
         "counts": {key: value for key, value in scan.counts.items() if not key.endswith("_us")},
         "certificate": None,
         "report": None,
+        "documents": {},
     }
 
 
@@ -146,8 +158,7 @@ def record_document(
         "number": f"{serial}.test-{test}",
         "serial": serial,
         "test": test,
-        "scan": {key: value for key, value in document.items() if key not in ("certificate", "report")}
-        | {"serial": serial},
+        "scan": {key: value for key, value in document.items() if key not in _PLACES} | {"serial": serial},
         "decision": DECISION,
         "method": METHOD,
         "not_measured": [*([SIMULATED] if subject.virtual else []), *NOT_MEASURED],

@@ -1,18 +1,25 @@
-"""The folder of records: one file for each test of each cable, whole or not there, never replaced.
+"""The folder of records: each test's sealed record and the documents drawn from it, whole or not there.
 
-A record is written to a file without a name to go by, flushed to the disk, and only then given its
-name by a hard link, which fails where the name exists. Saves take turns by a lock on the folder, so
-an unfinished file found under the lock was left by a program that died, and is removed.
+The files of a test are first written to unfinished files, which are hidden, and flushed to the disk.
+Then they get their names by hard links, which fail where a name exists, so nothing is ever replaced.
+The record comes first: once it has its name the test is saved, and its documents are sure to follow.
+
+Saves take turns by a lock on the folder, so an unfinished file found under the lock was left by a
+program that died. A document is then complete if its record has its name, and gets its own; the rest is
+removed. The record of that name may be another one, copied here from elsewhere: so the name of an
+unfinished file also says, by a hash, of which record it is.
 """
 
 from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import os
 import re
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -29,10 +36,16 @@ LARGEST_SERIAL = 64
 LOCK_WAIT_S = 30.0
 
 _LOCK = ".lock"
-_UNFINISHED = ".unfinished"
+_PROBE = ".unfinished"  # up to 0.2.0 the name of every unfinished file
+_RECORD = "json"
 _ELSEWHERE = "`--records PLACE` keeps records in another folder"
-_RECORD = re.compile(
-    r"(?P<serial>.+)\.test-(?P<test>[1-9][0-9]{0,8})\.(certificate|report)\.json", re.IGNORECASE
+_NAME = (
+    r"(?P<stem>(?P<serial>[a-z0-9][a-z0-9._-]*)\.test-(?P<test>[1-9][0-9]{0,8})"
+    r"\.(?P<kind>certificate|report))\.(?P<extension>[a-z]+)"
+)
+_FINISHED = re.compile(_NAME, re.IGNORECASE | re.ASCII)
+_UNFINISHED = re.compile(
+    rf"\.(?P<name>{_NAME})\.(?P<tag>[0-9a-f]{{16}})\.unfinished", re.IGNORECASE | re.ASCII
 )
 # Names that Windows keeps for devices, whatever follows the first dot.
 # Source: Microsoft, "Naming Files, Paths, and Namespaces" (from memory).
@@ -54,20 +67,29 @@ _NO_HARD_LINKS = (errno.EPERM, errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """A record that is on the disk. test: 1 for the first test of this serial, then counted up."""
+    """A record that is on the disk. test: 1 for the first test of this serial, then counted up.
+
+    documents: what was drawn from it, as extension → path.
+    """
 
     path: Path
     serial: str
     test: int
+    documents: Mapping[str, Path] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
-class _Cable:
-    """What the folder holds of one serial: its spelling there, its latest test and that test's file."""
+class Entry:
+    """A record in the folder, as its name tells; it was not opened.
 
-    spelling: str
-    latest: int
+    documents: extension → path of the files beside it that have its name but for the extension.
+    """
+
+    serial: str
+    test: int
+    kind: Kind
     path: Path
+    documents: Mapping[str, Path]
 
 
 def default_place(simulated: bool = False) -> Path:
@@ -106,12 +128,43 @@ class Store:
 
     def check_writable(self) -> None:
         """Make the folder if need be and prove that a file can be written there. Raises RecordsError."""
-        with self._locked(), self._written(b"probe"):
-            pass
+        with self._locked(), self._told("write to"):
+            _write(self.place / _PROBE, b"probe")
 
     def is_used(self, serial: str) -> bool:
         """Is there a record of this serial? Raises RecordsError if the folder cannot be read."""
-        return serial.casefold() in self._cables()
+        return bool(self.tests_of(serial))
+
+    def tests_of(self, serial: str) -> tuple[Entry, ...]:
+        """The records of one cable, the latest last. Raises RecordsError if the folder cannot be read."""
+        return tuple(self._cables().get(serial.casefold(), ()))
+
+    def entries(self) -> tuple[Entry, ...]:
+        """Every record, by serial (numbers in it by their value) and test. A missing folder has none.
+
+        Changes nothing and waits for nobody: a record that is just being saved may lack documents yet.
+        Raises RecordsError if the folder cannot be read.
+        """
+        entries = [
+            Entry(*test, path=files.pop(_RECORD), documents=files)
+            for test, files in self._tests().items()
+            if _RECORD in files
+        ]
+        return tuple(sorted(entries, key=_in_order))
+
+    def _tests(self) -> dict[tuple[str, int, Kind], dict[str, Path]]:
+        """Serial, number and kind of every test that a file is named after → extension → path."""
+        with self._told("read"):
+            try:
+                names = os.listdir(self.place)
+            except FileNotFoundError:
+                return {}
+        tests: dict[tuple[str, int, Kind], dict[str, Path]] = defaultdict(dict)
+        for found in filter(None, map(_FINISHED.fullmatch, sorted(names))):
+            kind: Kind = "certificate" if found["kind"].casefold() == "certificate" else "report"
+            files = tests[found["serial"], int(found["test"]), kind]
+            files[found["extension"].casefold()] = self.place / found[0]
+        return tests
 
     def save(
         self,
@@ -121,14 +174,18 @@ class Store:
         serial: str | None,
         pattern: Callable[[int], str],
         again: bool,
+        draw: Callable[[bytes], Mapping[str, bytes]] | None = None,
     ) -> Saved:
-        """Choose serial and test number, make the document for them, seal it and put it on the disk.
+        """Choose serial and test number, make the document for them, seal it and put it on the disk,
+        together with what is drawn from it.
 
-        make(serial, test): called under the folder's lock, so it should not wait for anything.
+        make(serial, test): called under the folder's lock, as draw is, so neither should wait for anything.
         serial: None takes the number after the highest that `pattern` was used with; gaps stay.
         pattern(n): the serial with the number n written in decimal.
         again: let a used serial through, as its next test and in the spelling it has in the folder.
-        Raises SerialError (used, or no file name) and RecordsError. Whatever is raised, nothing is saved.
+        draw(record): the documents of the sealed record with these bytes, as extension → contents.
+        Raises SerialError (used, or no file name), RecordsError, and ValueError for an extension that is
+        not lower-case letters. Whatever is raised, nothing is saved.
         """
         if serial is None and again:
             raise SerialError("a re-test needs the serial of the cable that is tested again")
@@ -138,40 +195,37 @@ class Store:
             cables = self._cables()
             test = 1
             if serial is None:
-                serial = check_serial(_next_serial(cables, pattern))
-            elif known := cables.get(serial.casefold()):
+                # A document whose record somebody removed still has its serial on it.
+                used = {serial.casefold() for serial, *_ in self._tests()}
+                serial = check_serial(_next_serial(used, pattern))
+            elif tests := cables.get(serial.casefold()):
                 if not again:
                     raise SerialError(
-                        f"serial `{serial}` is already used: `{known.path}`",
+                        f"serial `{serial}` is already used: `{tests[-1].path}`",
                         hint="`--again` records another test of the same cable",
                     )
-                serial, test = known.spelling, known.latest + 1
-            path = self.place / f"{serial}.test-{test}.{kind}.json"
-            with self._written(canonical(seal(make(serial, test)))) as unfinished:
-                self._name(unfinished, path)
-        return Saved(path, serial, test)
+                serial, test = tests[0].serial, tests[-1].test + 1
+            record = canonical(seal(make(serial, test)))
+            drawn = draw(record) if draw else {}
+            for extension in drawn:
+                if extension == _RECORD or not re.fullmatch(r"[a-z]+", extension):
+                    raise ValueError(f"a document of a record cannot have the extension {extension!a}")
+            stem = f"{serial}.test-{test}.{kind}"
+            path = self.place / f"{stem}.{_RECORD}"
+            documents = {extension: self.place / f"{stem}.{extension}" for extension in drawn}
+            self._keep({path: record} | {documents[extension]: drawn[extension] for extension in drawn})
+        return Saved(path, serial, test, documents)
 
-    def _cables(self) -> dict[str, _Cable]:
-        """Every serial that has a record, casefolded. A folder that is not there has none."""
-        cables: dict[str, _Cable] = {}
-        with self._told("read"):
-            try:
-                names = sorted(os.listdir(self.place))
-            except FileNotFoundError:
-                return {}
-        for name in names:
-            if found := _RECORD.fullmatch(name):
-                spelling, test = found["serial"], int(found["test"])
-                known = cables.get(spelling.casefold())
-                if known is None or test > known.latest:
-                    cables[spelling.casefold()] = _Cable(
-                        known.spelling if known else spelling, test, self.place / name
-                    )
+    def _cables(self) -> Mapping[str, Sequence[Entry]]:
+        """The tests of every serial that has a record, by the casefolded serial, the latest last."""
+        cables: dict[str, list[Entry]] = defaultdict(list)
+        for entry in self.entries():
+            cables[entry.serial.casefold()].append(entry)
         return cables
 
     @contextlib.contextmanager
     def _locked(self) -> Iterator[None]:
-        """Hold the folder's lock, with nothing in it that an earlier save left unfinished."""
+        """Hold the folder's lock, with nothing unfinished in it: neither what was found nor what is left."""
         lock = filelock.FileLock(
             self.place / _LOCK, timeout=LOCK_WAIT_S, fallback_to_soft=False, preserve_lock_file=True
         )
@@ -189,36 +243,51 @@ class Store:
             ) from None
         try:
             with self._told("write to"):
-                (self.place / _UNFINISHED).unlink(missing_ok=True)
-            yield
+                self._finish()
+            try:
+                yield
+            finally:
+                with contextlib.suppress(OSError):  # the next save tries again
+                    self._finish()
         finally:
             lock.release()
 
-    @contextlib.contextmanager
-    def _written(self, data: bytes) -> Iterator[Path]:
-        """An unfinished file with these bytes, flushed to the disk; removed afterwards."""
-        path = self.place / _UNFINISHED
-        try:
-            with self._told("write to"), open(path, "xb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            yield path
-        finally:
-            with contextlib.suppress(OSError):  # the next save tries again
-                path.unlink(missing_ok=True)
+    def _finish(self) -> None:
+        """Name every unfinished document whose record has its name; remove what else is unfinished."""
+        (self.place / _PROBE).unlink(missing_ok=True)
+        unfinished = list(filter(None, map(_UNFINISHED.fullmatch, os.listdir(self.place))))
+        for found in unfinished:
+            record = self.place / f"{found['stem']}.{_RECORD}"
+            if record.is_file() and _tag(record.read_bytes()) == found["tag"]:
+                with contextlib.suppress(SerialError):  # it has its name already
+                    _link(self.place / found[0], self.place / found["name"])
+                    _flush_names(self.place)
+        for found in unfinished:
+            (self.place / found[0]).unlink(missing_ok=True)
 
-    def _name(self, unfinished: Path, path: Path) -> None:
-        """Give a finished file its name, for good, or leave no trace of it."""
+    def _keep(self, contents: Mapping[Path, bytes]) -> None:
+        """Put a record, which comes first, and its documents on the disk; all of them or none."""
+        tag = _tag(next(iter(contents.values())))
+        unfinished = {path: self.place / f".{path.name}.{tag}.unfinished" for path in contents}
+        named: list[Path] = []
         with self._told("write to"):
             try:
-                _link(unfinished, path)
-            except FileExistsError:
-                raise SerialError(f"`{path}` exists already; it was not touched") from None
-            try:
+                for path in contents:
+                    if os.path.lexists(path):
+                        raise _taken(path)
+                for path, data in contents.items():
+                    _write(unfinished[path], data)
                 _flush_names(self.place)
-            except OSError:
-                path.unlink()
+                for path in contents:
+                    _link(unfinished[path], path)
+                    named.append(path)
+                    _flush_names(self.place)
+            except BaseException:
+                # The record last: whatever goes wrong here, while it has its name the documents are kept too.
+                with contextlib.suppress(OSError):
+                    for path in reversed(named):
+                        unfinished[path].unlink(missing_ok=True)
+                        path.rename(unfinished[path])
                 raise
 
     @contextlib.contextmanager
@@ -235,13 +304,13 @@ class Store:
             ) from error
 
 
-def _next_serial(cables: Mapping[str, object], pattern: Callable[[int], str]) -> str:
+def _next_serial(used: Collection[str], pattern: Callable[[int], str]) -> str:
     """The serial after the highest number that the pattern was used with.
 
     The numbers to try are the digits in the used serials, so one pass does however large they are.
     """
     largest = 0
-    for serial in cables:
+    for serial in used:
         for run in re.finditer(r"[0-9]+", serial):
             for start in range(run.start(), run.end()):
                 for end in range(start + 1, run.end() + 1):
@@ -251,23 +320,50 @@ def _next_serial(cables: Mapping[str, object], pattern: Callable[[int], str]) ->
                     if n > largest and pattern(n).casefold() == serial:
                         largest = n
     for n in range(largest + 1, LARGEST_NUMBER + 1):
-        if pattern(n).casefold() not in cables:
+        if pattern(n).casefold() not in used:
             return pattern(n)
     raise SerialError(
         f"the serials after `{pattern(LARGEST_NUMBER)}` are used up", hint="`--serial TEXT` gives one by hand"
     )
 
 
+def _in_order(entry: Entry) -> tuple[list[str | int], str, int, str]:
+    """What entries are sorted by: `A-9` before `a-10`."""
+    serial = entry.serial.casefold()
+    parts: list[str | int] = list(re.split(r"([0-9]+)", serial))
+    parts[1::2] = map(int, parts[1::2])
+    return parts, serial, entry.test, entry.path.name
+
+
+def _tag(record: bytes) -> str:
+    """What tells one record from another in a file name."""
+    return hashlib.sha256(record).hexdigest()[:16]
+
+
+def _write(path: Path, data: bytes) -> None:
+    """A new file with these bytes, flushed to the disk."""
+    with open(path, "xb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _taken(path: Path) -> SerialError:
+    return SerialError(f"`{path}` exists already; it was not touched")
+
+
 def _link(unfinished: Path, path: Path) -> None:
-    """Put the file under its name too. Raises FileExistsError rather than replace one."""
+    """Put the file under its name too. Raises SerialError rather than replace one."""
     try:
         os.link(unfinished, path)
+    except FileExistsError:
+        raise _taken(path) from None
     except OSError as error:
         if error.errno not in _NO_HARD_LINKS:
             raise
         # Other saves wait for the lock, so nothing comes between looking and renaming.
-        if path.exists():
-            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path)) from None
+        if os.path.lexists(path):
+            raise _taken(path) from None
         os.rename(unfinished, path)
 
 

@@ -1,0 +1,219 @@
+"""A record as it is read back: sealed, complete, and not at odds with itself."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import re
+import stat
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pinwright.cable.pins import Pin, parse_pin
+from pinwright.cable.profile import Profile
+from pinwright.errors import ProfileError, SerialError
+from pinwright.records.document import SEAL, NotGenuine, open_sealed
+from pinwright.records.scan_document import (
+    RECORD_SCHEMA,
+    SCAN_SCHEMA,
+    facts_members,
+    rfc3339,
+    shared_conductors,
+)
+from pinwright.records.store import check_serial
+from pinwright.tester.measurement import Measurement
+from pinwright.verdict.facts import Facts, PinMismatch, compare
+from pinwright.verdict.findings import Finding
+
+FACTS = ("nets", "missing", "extra", "doubtful")
+MOST_BYTES = 16_000_000  # of a record or a page: a profile's file of the largest size, several times over
+_TEXT, _TEXT_OR_NULL, _WHOLE, _NUMBER = (str,), (str, type(None)), (int,), (int, float)
+# The members that lists and pages show, and what they may be. `?`: versions before 0.2.0 did not write it;
+# `*`: any name.
+_FORM: Mapping[str, Any] = {
+    "schema": _TEXT,
+    "serial": _TEXT,
+    "test": _WHOLE,
+    "profile_text": _TEXT,
+    "decision": _TEXT,
+    "method": _TEXT,
+    "not_measured": [_TEXT],
+    "conductors_not_proven_singly": _WHOLE,
+    "limits": {"max_ohms": _NUMBER, "checked": (bool,)},
+    "host": _TEXT,
+    "scan": {
+        "schema": _TEXT,
+        "profile": {"id": _TEXT, "title": _TEXT, "revision": _TEXT, "sha256": _TEXT},
+        "operator": _TEXT_OR_NULL,
+        "started": _TEXT,
+        "elapsed_ms": _WHOLE,
+        "nets": [[_TEXT]],
+        "doubtful": [[_TEXT]],
+        "findings": [{"kind": _TEXT, "text": _TEXT, "pins": [_TEXT], "remedy": _TEXT}],
+        "tester": {
+            "kind": _TEXT,
+            "firmware": _TEXT,
+            "id": _TEXT,
+            "name?": _TEXT_OR_NULL,
+            "fixture?": _TEXT_OR_NULL,
+            "points": _WHOLE,
+            "self_check": _TEXT,
+        },
+        "sockets": {"*": _TEXT},
+        "adapters?": {"*": _TEXT_OR_NULL},
+    },
+}
+_KIND_OF_FINDING = re.compile(r"[a-z][a-z_-]{0,31}")  # later versions may know more of them
+_POSITION = re.compile(r"@[A-Za-z0-9_-]{1,16}\.[0-9]{1,4}")  # a position of the tester that no end occupies
+_BYTE_ORDER_MARK = "\ufeff"  # what a profile's file may begin with; its text is kept without
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One test of one cable. data: the record's bytes. doc: what they say. facts: as its nets show them."""
+
+    data: bytes
+    doc: Mapping[str, Any]
+    profile: Profile
+    facts: Facts
+    findings: tuple[Finding, ...]
+
+    @property
+    def scan(self) -> Mapping[str, Any]:
+        scan: Mapping[str, Any] = self.doc["scan"]
+        return scan
+
+    @property
+    def number(self) -> str:
+        """`HL40-0001.test-2`: the serial and the how-manieth test of it."""
+        return str(self.doc["number"])
+
+    @property
+    def sha256(self) -> str:
+        return str(self.doc[SEAL])
+
+    @property
+    def passed(self) -> bool:
+        return self.facts.passed
+
+    @property
+    def simulated(self) -> bool:
+        """No cable was tested."""
+        return bool(self.scan["tester"]["kind"] == "virtual")
+
+
+def read_record(data: bytes, profile_of: Callable[[str], Profile]) -> Record:
+    """The record in these bytes. profile_of: makes a profile of its text, or raises ProfileError.
+
+    Raises NotGenuine where the seal is broken, something is missing, or one part of it contradicts another:
+    a verdict, for instance, that does not follow from the nets.
+    """
+    doc = open_sealed(data)
+    try:
+        return _read(data, doc, profile_of)
+    except NotGenuine:
+        raise
+    except ProfileError as error:
+        raise NotGenuine(f"the profile in it is refused: {error.problem}") from None
+    except (KeyError, TypeError, ValueError, SerialError, PinMismatch):
+        raise NotGenuine("it lacks what a record of a test holds, or holds it in another form") from None
+
+
+def bytes_of(path: Path) -> bytes:
+    """What is in a file that may be a record or a page. Raises OSError, also for what can be neither: a pipe
+    or a device, which may never end, and what is too large."""
+    if not stat.S_ISREG(path.stat().st_mode):
+        raise OSError(errno.EINVAL, "it is no regular file")
+    with path.open("rb") as file:
+        data = file.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise OSError(errno.EFBIG, f"it is larger than {MOST_BYTES} bytes, which no record or page is")
+    return data
+
+
+def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profile]) -> Record:
+    if doc["schema"] != RECORD_SCHEMA or doc["scan"]["schema"] != SCAN_SCHEMA:
+        raise NotGenuine(f"it is no record that this version reads: its schema is not `{RECORD_SCHEMA}`")
+    _check_form(doc, _FORM)
+    scan, text = doc["scan"], doc["profile_text"]
+    _check_values(doc, scan)
+    hashes = {hashlib.sha256(start + text.encode()).hexdigest() for start in (b"", _BYTE_ORDER_MARK.encode())}
+    profile = profile_of(text)
+    own = frozenset(profile.pins())
+    nets = tuple(tuple(_pin(name, own) for name in piece) for piece in scan["nets"])
+    doubtful = tuple((_pin(one, own), _pin(other, own)) for one, other in scan["doubtful"])
+    facts = compare(profile, Measurement(own.union(*nets, *doubtful), nets, doubtful))
+    if facts.unsure and not (facts.missing or facts.extra):
+        raise NotGenuine("it rests on contacts in doubt, with which no scan comes to a verdict")
+    kind, verdict = ("certificate", "pass") if facts.passed else ("report", "fail")
+    number = f"{doc['serial']}.test-{doc['test']}"
+    named = {"id": profile.id, "title": profile.title, "revision": profile.revision}
+    for member, expected, seen in (
+        ("its verdict does not follow from its nets", verdict, scan["verdict"]),
+        ("its kind does not follow from its nets", kind, doc["kind"]),
+        ("its facts do not follow from its nets", facts_members(facts), {key: scan[key] for key in FACTS}),
+        ("its number is not that of its serial and test", number, doc["number"]),
+        ("the serial of its scan is another", doc["serial"], scan["serial"]),
+        (
+            "its number of conductors that are not proven singly does not follow from its nets",
+            shared_conductors(facts.nets),
+            doc["conductors_not_proven_singly"],
+        ),
+        (
+            "its profile is another than the one tested against",
+            named,
+            {key: scan["profile"][key] for key in named},
+        ),
+    ):
+        if expected != seen:
+            raise NotGenuine(member)
+    if scan["profile"]["sha256"] not in hashes:
+        raise NotGenuine("its profile has not the SHA-256 that it gives")
+    findings = tuple(
+        Finding(told["kind"], told["text"], tuple(_pin(name, own) for name in told["pins"]), told["remedy"])
+        for told in scan["findings"]
+    )
+    return Record(data, doc, profile, facts, findings)
+
+
+def _check_form(value: Any, form: Any) -> None:
+    """Raises TypeError or KeyError where a member is of another type than its form says, or missing."""
+    if type(value) not in (form if isinstance(form, tuple) else (type(form),)):
+        raise TypeError
+    if isinstance(form, list):
+        for one in value:
+            _check_form(one, form[0])
+    elif isinstance(form, dict):
+        for name, inner in form.items():
+            key = name.removesuffix("?")
+            if name == "*":
+                for one in value.values():
+                    _check_form(one, inner)
+            elif key == name or key in value:
+                _check_form(value[key], inner)
+
+
+def _check_values(doc: Mapping[str, Any], scan: Mapping[str, Any]) -> None:
+    """Raises ValueError or SerialError where a value is none that a scan gives."""
+    check_serial(doc["serial"])
+    started = datetime.strptime(scan["started"], "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=UTC)
+    if (
+        doc["test"] < 1
+        or rfc3339(started) != scan["started"]
+        or scan["elapsed_ms"] < 0
+        or scan["tester"]["kind"] not in ("board", "virtual")
+        or scan["tester"]["self_check"] != "pass"
+        or not all(_KIND_OF_FINDING.fullmatch(finding["kind"]) for finding in scan["findings"])
+    ):
+        raise ValueError
+
+
+def _pin(name: str, own: Collection[Pin]) -> Pin:
+    """A pin of the cable, or a position of the tester that no end occupies. Raises ValueError."""
+    pin = parse_pin(name)
+    if pin not in own and not _POSITION.fullmatch(name):
+        raise ValueError
+    return pin

@@ -1,0 +1,195 @@
+"""What a page says of one record, whatever draws it: certificate, specimen or fault report.
+
+A certificate says that a cable passed. A pass on a simulated tester is a specimen: it looks like one and
+says on every page that it is none. Everything else is a fault report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from typing import Literal
+
+import segno
+
+from pinwright.cable.profile import CONFIDENCE_TEXT, Profile
+from pinwright.records.record import Record
+from pinwright.sheets.drawing import LANDSCAPE, MOST_NUMBERED, PORTRAIT, wiring_picture
+from pinwright.sheets.text import shown
+from pinwright.verdict.conductors import conductors
+
+Kind = Literal["certificate", "specimen", "report"]
+
+MANY_LINKS = 60  # more take a second page
+_MOST_NAME = 100  # characters, of a person's or a tester's
+_MOST_FOUND = 200  # characters: some forty pins; all of them stand in the record
+
+CAUTIONS = (
+    "Plug the cable in with the equipment off. Compare pin 1 and the marked edge at both ends first: a sound "
+    "cable plugged in the wrong way round can still do damage.",
+    "For extra-low voltage only. Mains, safety earth and whatever can hurt someone when it fails need other "
+    "tests by competent people; local codes and licensed practice come first.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """One net as the list has it. state: `ok`, or what is wrong with it in a word or two."""
+
+    signal: str
+    start: str
+    to: str
+    found: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """kind, title, number, sha256: what it is. verdict: PASS or FAIL; summary: a sentence to that. warning:
+    what makes it no certificate, for every page, or nothing.
+
+    about: label and text in order. findings: text and remedy. links: every net. sections: heading and
+    sentences. picture: SVG; of a long sheet for a page on its side. qr: SVG of number and hash.
+    """
+
+    kind: Kind
+    title: str
+    number: str
+    sha256: str
+    started: str
+    verdict: str
+    summary: str
+    warning: str
+    about: tuple[tuple[str, str], ...]
+    findings: tuple[tuple[str, str], ...]
+    links: tuple[Link, ...]
+    sections: tuple[tuple[str, tuple[str, ...]], ...]
+    picture: str
+    qr: str
+
+    @property
+    def is_long(self) -> bool:
+        """Too many links for one page: the picture gets a second one, on its side."""
+        return len(self.links) > MANY_LINKS
+
+    @property
+    def caption(self) -> str:
+        """What to write over the picture."""
+        if not self.findings:
+            return "Wiring"
+        few = len(self.findings) <= MOST_NUMBERED
+        return "Wiring as measured: the numbers are those above" if few else "Wiring as measured"
+
+
+def sheet_of(record: Record) -> Sheet:
+    """What is to be said of a record. Every text that a person, a file or a device chose is made harmless."""
+    kind: Kind = "report" if not record.passed else "specimen" if record.simulated else "certificate"
+    title, warning = {
+        "certificate": ("Certificate of test", ""),
+        "specimen": ("Specimen of a certificate", "No cable was tested: the tester was a simulation."),
+        "report": ("Fault report", "This cable failed. This is no certificate."),
+    }[kind]
+    if kind == "report" and record.simulated:
+        warning = "This cable failed, in a simulation. This is no certificate."
+    links = tuple(_links(record))
+    pins = [finding.pins for finding in record.findings]
+    width = LANDSCAPE if len(links) > MANY_LINKS else PORTRAIT
+    return Sheet(
+        kind=kind,
+        title=title,
+        number=shown(record.number),
+        sha256=record.sha256,
+        started=shown(record.scan["started"]),
+        verdict="PASS" if record.passed else "FAIL",
+        summary=_summary(record),
+        warning=warning,
+        about=tuple((label, shown(text)) for label, text in _about(record) if text),
+        findings=tuple((shown(finding.text), shown(finding.remedy)) for finding in record.findings),
+        links=links,
+        sections=tuple((heading, tuple(map(shown, texts))) for heading, texts in _sections(record)),
+        picture=wiring_picture(record.profile, record.facts, pins, width_mm=width),
+        qr=_qr(f"{record.number} sha256:{record.sha256}"),
+    )
+
+
+def _summary(record: Record) -> str:
+    if record.passed:
+        return f"All {len(record.profile.nets)} nets are as the profile says, and nothing else is joined."
+    count = len(record.findings)
+    return f"{count} {'fault' if count == 1 else 'faults'}. Do not use this cable."
+
+
+def _about(record: Record) -> Sequence[tuple[str, str]]:
+    scan, profile = record.scan, record.profile
+    tester, named = scan["tester"], scan["profile"]
+    revision = f", revision {named['revision']}" if named["revision"] else ""
+    name = shown(f"{tester['name']} ({tester['id']})" if tester.get("name") else tester["id"], _MOST_NAME)
+    what = "virtual tester" if record.simulated else name
+    fixture = f", {tester['fixture']}" if tester.get("fixture") else ""
+    sockets = ", ".join(
+        f"{end} in {socket}{_by_adapter(scan.get('adapters', {}).get(end))}"
+        for end, socket in scan["sockets"].items()
+    )
+    limits = record.doc["limits"]
+    checked = "" if limits["checked"] else " (not checked: this tester does not measure ohms)"
+    return (
+        ("Cable", profile.title),
+        ("Ends", "; ".join(_end(profile, place) for place in range(len(profile.ends)))),
+        ("Serial", f"{record.doc['serial']}, test {record.doc['test']}"),
+        ("Profile", f"{profile.id}{revision}, SHA-256 {named['sha256']}"),
+        ("Wiring", CONFIDENCE_TEXT[profile.origin.confidence] if profile.origin else ""),
+        ("Tested", f"{scan['started']} (UTC), in {scan['elapsed_ms'] / 1000:.1f} s"),
+        ("Operator", shown(scan["operator"] or "not named", _MOST_NAME)),
+        ("Tester", f"{what}{fixture}, {tester['points']} points, firmware {tester['firmware']}"),
+        ("Self-check", "passed, in this scan"),  # without that there is no record
+        ("Sockets", sockets),
+        ("Limit", f"{limits['max_ohms']:g} Ω for every link{checked}"),
+        ("Program", f"pinwright {record.doc['host']}"),
+    )
+
+
+def _end(profile: Profile, place: int) -> str:
+    end = profile.ends[place]
+    return f"{end.name}: {end.connector.name}" + (f", {end.label}" if end.label else "")
+
+
+def _by_adapter(adapter: str | None) -> str:
+    return "" if not adapter else " by an adapter" if adapter == "generic" else f" by adapter {adapter}"
+
+
+def _links(record: Record) -> Sequence[Link]:
+    return [
+        Link(
+            signal=shown(row.signal if row.to else "(free)"),
+            start=str(row.first),
+            to=" ".join(map(str, row.to)) or "nothing",
+            found=shown(row.found, _MOST_FOUND),
+            state=", ".join(row.states) or "ok",
+        )
+        for row in conductors(record.profile, record.facts, record.findings)
+    ]
+
+
+def _sections(record: Record) -> Sequence[tuple[str, Sequence[str]]]:
+    doc = record.doc
+    count = doc["conductors_not_proven_singly"]
+    singly = (
+        f"{count} conductors are joined to others at both ends and so are not individually proven: a broken "
+        "one among them would not show."
+        if count
+        else "No conductor is joined to another at both ends: each is proven by itself."
+    )
+    not_measured = [text for text in doc["not_measured"] if not text.startswith("Conductors joined at both")]
+    return (
+        ("Decision rule", [doc["decision"]]),
+        ("Method", [doc["method"]]),
+        ("Not measured, not claimed", [singly, *not_measured]),
+        ("Cautions", CAUTIONS),
+    )
+
+
+def _qr(text: str) -> str:
+    file = BytesIO()
+    segno.make(text, error="m", micro=False).save(file, kind="svg", xmldecl=False, border=2, omitsize=True)
+    return file.getvalue().decode("utf-8").strip()

@@ -1,0 +1,68 @@
+"""conductors(): a row for each net, as terminal and pages list them: where it leads, what was found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from pinwright.cable.pins import Pin
+from pinwright.cable.profile import Profile
+from pinwright.verdict.facts import Facts
+from pinwright.verdict.findings import Finding
+
+# What a finding makes of a conductor, in a word.
+STATE = {
+    "open": "open",
+    "short": "joined",
+    "swap": "exchanged",
+    "intermittent": "unsteady",
+    "socket": "misplugged",
+    "absent": "absent",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Conductor:
+    """One net of the profile, or an unused pin that something is joined to.
+
+    to: where the first pin should lead; none for an unused pin. found: what was found joined to the first
+    pin, in words. states: words for what is wrong, the gravest first; none where it is as it should be.
+    """
+
+    signal: str
+    first: Pin
+    to: tuple[Pin, ...]
+    found: str
+    states: tuple[str, ...]
+
+
+def conductors(profile: Profile, facts: Facts, findings: Sequence[Finding]) -> tuple[Conductor, ...]:
+    """Every net in the profile's order, then the unused pins at fault. findings: those of these facts."""
+    return tuple(_rows(profile, facts, findings))
+
+
+def _rows(profile: Profile, facts: Facts, findings: Sequence[Finding]) -> Iterator[Conductor]:
+    wrong = {fact.net.pins for fact in facts.missing}
+    wrong |= {net.pins for fact in facts.extra for net in fact.nets}
+    for net in profile.nets:
+        first, *rest = net.pins
+        states = _states(net.pins, findings) if net.pins in wrong else ()
+        yield Conductor(net.signal, first, tuple(rest), _found(first, facts), states)
+    for fact in facts.extra:
+        for pin in fact.unused:
+            yield Conductor("", pin, (), _found(pin, facts), _states((pin,), findings))
+
+
+def _states(pins: Sequence[Pin], findings: Sequence[Finding]) -> tuple[str, ...]:
+    """The words of all findings that speak of these pins."""
+    told = (STATE.get(finding.kind, finding.kind) for finding in findings if set(finding.pins) & set(pins))
+    return tuple(dict.fromkeys(told))
+
+
+def _found(pin: Pin, facts: Facts) -> str:
+    """What a pin was found joined to, steadily or at times."""
+    steady = [other for piece in facts.nets if pin in piece for other in piece if other != pin]
+    at_times = [other for pair in facts.doubtful if pin in pair for other in pair if other != pin]
+    told = [" ".join(map(str, steady))] if steady else []
+    told += [f"{other} at times" for other in at_times if other not in steady]
+    return ", ".join(told) or "nothing"

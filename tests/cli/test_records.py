@@ -1,0 +1,660 @@
+"""`pinwright records`: what was tested, and whether the files that say so are as they were made."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pinwright import __version__
+from pinwright.cli import scan
+from pinwright.records import store
+from pinwright.records.carrier import seal_html, seal_pdf
+from pinwright.records.document import open_sealed
+from pinwright.sheets.documents import DRAWN_BY
+
+from ..records.making import OPEN_AND_JOINED, SWAPPED, a_record, changed, kept, sealed
+
+OTHERS = "pinwright-0.0.1+jinja2-3.0.0+segno-1.0"  # another release
+posix = pytest.mark.skipif(os.name != "posix", reason="pipes and devices of POSIX")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder as scans leave it: three cables, one of them tested twice, one by an earlier version."""
+    folder = tmp_path_factory.mktemp("made") / "records"
+    kept(folder, a_record(SWAPPED, operator="O. Perator"))
+    kept(folder, a_record(serial="F-1", test=2))
+    kept(folder, a_record(serial="F-10", platform="linux"))
+    (folder / ".lock").write_bytes(b"")
+    (folder / "OLD-2.test-1.report.json").write_bytes(sealed(before_0_3()))
+    return folder
+
+
+def before_0_3() -> dict[str, Any]:
+    """A record as version 0.2.0 wrote it, which drew nothing."""
+    doc = a_record(OPEN_AND_JOINED, serial="OLD-2") | {"host": "0.2.0"}
+    return doc | {"decision": "PASS: every net …", "not_measured": doc["not_measured"][:-1]}
+
+
+@pytest.fixture
+def folder(made: Path, tmp_path: Path) -> Path:
+    """The same, for this test alone."""
+    return Path(shutil.copytree(made, tmp_path / "records"))
+
+
+@pytest.fixture
+def run(pinwright: Any, folder: Path) -> Callable[..., Any]:
+    """Run an action in the folder."""
+    return lambda action, *words: pinwright("records", action, *words, "--records", folder)
+
+
+@pytest.fixture
+def golden_run(run: Any, golden: Any, folder: Path) -> Callable[..., None]:
+    """Run an action and compare it with its golden file."""
+    program = f"pinwright {__version__}"
+    return lambda name, *words: golden(name, run(*words), records=str(folder), program=program)
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+
+
+# list
+
+
+def test_the_list(golden_run: Any) -> None:
+    golden_run("records-list", "list")
+
+
+def test_the_list_as_a_document(run: Any, folder: Path) -> None:
+    document = run("list", "--json").document
+    assert ("pinwright/records-1", str(folder)) == (document["schema"], document["place"])
+    told = [(one["serial"], one["test"], one["result"]) for one in document["records"]]
+    assert [
+        ("F-1", 1, "fail"),
+        ("F-1", 2, "pass"),
+        ("F-10", 1, "pass (simulated)"),
+        ("OLD-2", 1, "fail"),
+    ] == told
+    first = folder / "F-1.test-1.report"
+    assert {
+        "serial": "F-1",
+        "test": 1,
+        "result": "fail",
+        "started": "2026-03-01T09:30:00Z",
+        "profile": "five",
+        "operator": "O. Perator",
+        "record": f"{first}.json",
+        "documents": {"pdf": f"{first}.pdf", "html": f"{first}.html"},
+    } == document["records"][0]
+    assert {} == document["records"][3]["documents"]
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_an_empty_folder_has_no_records_and_one_that_is_not_there_is_not_made(
+    there: bool, pinwright: Any, tmp_path: Path
+) -> None:
+    place = tmp_path / "empty"
+    if there:
+        place.mkdir()
+    ran = pinwright("records", "list", "--records", place)
+    assert (0, "", f"no records in `{place}`\n") == (ran.status, ran.out, ran.err)
+    assert [] == pinwright("records", "list", "--records", place, "--json").document["records"]
+    assert there == place.exists()
+
+
+def test_a_folder_that_may_not_be_read_is_named(
+    run: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def listdir(_: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(store.os, "listdir", listdir)
+    for words in (("list",), ("show", "F-1")):
+        assert f"records folder `{folder}`: cannot read it: access is denied" == run(*words).error(2)
+        assert 2 == run(*words, "--json").document["status"]
+
+
+def test_a_file_as_the_folder_is_refused(pinwright: Any, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    message = pinwright("records", "list", "--records", tmp_path / "file").error(2)
+    assert message.endswith("cannot read it: it is not a folder, or lies below something that is not")
+
+
+SCAN = a_record()["scan"]
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"",
+        b"\xff\xfe",
+        b"{}",
+        b"[]",
+        b"7",
+        b'{"scan":7}',
+        b'{"scan":{"tester":{"kind":"virtual"}}}',
+        b"[" * 100_000,
+        json.dumps({"scan": SCAN | {"verdict": "PASS\x1b[31m"}}).encode(),
+        json.dumps({"scan": SCAN | {"verdict": ["pass"]}}).encode(),
+        json.dumps({"scan": SCAN | {"operator": ["x"] * 1000}}).encode(),
+        json.dumps({"scan": SCAN | {"started": 7}}).encode(),
+    ],
+)
+def test_a_file_that_is_no_record_is_listed_as_unreadable(data: bytes, run: Any, folder: Path) -> None:
+    (folder / "F-1.test-3.report.json").write_bytes(data)
+    lines = run("list").out.splitlines()
+    assert ["F-1     3     unreadable"] == [line for line in lines if "unreadable" in line]
+    assert ["unreadable"] == [
+        one["result"] for one in run("list", "--json").document["records"] if one["test"] == 3
+    ]
+    assert "other tests of this cable: 1 (fail), 3 (unreadable)" in run("show", "F-1", "--test", "2").out
+
+
+def test_only_records_are_listed(run: Any, folder: Path) -> None:
+    for name in (
+        "notes.txt",
+        ".F-9.test-1.report.json",
+        "F-9.test-1.json",
+        "F-9.test-1.report.pdf",
+        "x.json",
+    ):
+        (folder / name).write_bytes(b"{}")
+    assert 4 == len(run("list", "--json").document["records"])
+
+
+# show
+
+
+def test_one_cable(golden_run: Any) -> None:
+    golden_run("records-show", "show", "F-1", "-v")
+
+
+def test_one_cable_that_failed(golden_run: Any) -> None:
+    golden_run("records-show-report", "show", "F-1", "--test", "1")
+
+
+def test_one_cable_of_a_simulation(golden_run: Any) -> None:
+    golden_run("records-show-specimen", "show", "F-10")
+
+
+def test_one_cable_in_another_case_is_the_same(run: Any) -> None:
+    assert run("show", "F-1").out == run("show", "f-1").out
+
+
+def test_one_cable_as_a_document_is_its_record(run: Any, folder: Path) -> None:
+    record = (folder / "F-1.test-2.certificate.json").read_bytes()
+    assert open_sealed(record) == run("show", "F-1", "--json").document
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("F-11",), r"serial `F-11` has no record in `\S+`; close to it: `F-1`, `F-10`"),
+        (("QQQ",), r"serial `QQQ` has no record in `\S+`"),
+        (("F-1", "--test", "3"), r"serial `F-1` has no test 3; there are 1, 2"),
+        (("F-1", "--test", "999999999"), r"serial `F-1` has no test 999999999; there are 1, 2"),
+        (("../F-1",), r"serial '\.\./F-1': character 3 is U\+002F; .+"),
+        (("",), r"the serial is empty"),
+    ],
+)
+def test_a_cable_or_test_that_is_not_there_is_named(words: tuple[str, ...], sentence: str, run: Any) -> None:
+    assert re.fullmatch(sentence, run("show", *words).error(2))
+    assert 2 == run("show", *words, "--json").document["status"]
+
+
+def test_a_record_of_an_earlier_version_is_read_and_drawn(run: Any, folder: Path, tmp_path: Path) -> None:
+    ran = run("show", "OLD-2", "--pdf", tmp_path / "x.pdf")
+    assert (0, "") == (ran.status, ran.err)
+    assert "Program     pinwright 0.2.0\n" in ran.out
+    assert 0 == run("verify", tmp_path / "x.pdf", folder / "OLD-2.test-1.report.json").status
+
+
+def test_a_page_that_is_written_is_the_one_that_the_scan_wrote(pinwright: Any, tmp_path: Path) -> None:
+    words = ("--records", tmp_path / "r", "--json")
+    document = pinwright("scan", "service-lead-9", "--port", "sim", *words).document
+    wanted = {kind: tmp_path / f"again.{kind}" for kind in ("pdf", "html")}
+    options = [word for kind, path in wanted.items() for word in (f"--{kind}", path)]
+    ran = pinwright("records", "show", document["serial"], "--records", tmp_path / "r", *options)
+    assert (0, "") == (ran.status, ran.err)
+    assert list(map(str, wanted.values())) == ran.out.splitlines()[-2:]
+    for kind, path in wanted.items():
+        assert Path(document["documents"][kind]).read_bytes() == path.read_bytes()
+
+
+@pytest.mark.parametrize("kind", ["pdf", "html"])
+def test_a_file_that_exists_is_not_replaced(kind: str, run: Any, folder: Path) -> None:
+    before = contents(folder)
+    path = folder / f"F-1.test-2.certificate.{kind}"
+    assert f"`{path}` exists already; it was not touched" == run("show", "F-1", f"--{kind}", path).error(2)
+    assert f"`{folder}` exists already; it was not touched" == run("show", "F-1", f"--{kind}", folder).error(
+        2
+    )
+    assert before == contents(folder)
+
+
+def test_a_file_that_cannot_be_written_is_named(run: Any, tmp_path: Path) -> None:
+    path = tmp_path / "nowhere" / "x.pdf"
+    assert f"`{path}` cannot be written: No such file or directory" == run(
+        "show", "F-1", "--pdf", path
+    ).error(2)
+
+
+def test_a_page_for_which_the_disk_has_no_room_leaves_no_part_of_itself(
+    run: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def write_bytes(path: Path, data: bytes) -> None:
+        with path.open("wb") as file:
+            file.write(data[:100])
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", write_bytes)
+    path = tmp_path / "x.pdf"
+    assert f"`{path}` cannot be written: No space left on device" == run("show", "F-1", "--pdf", path).error(
+        2
+    )
+    assert not path.exists()
+
+
+@pytest.mark.parametrize(
+    ("data", "reason"),
+    [
+        (sealed(a_record(test=2)).replace(b"rack", b"rock"), "its contents have the SHA-256"),
+        (sealed(a_record(test=1)), "it is the record of `F-1.test-1.certificate`, under another name"),
+        (
+            sealed(a_record(serial="F-2", test=2)),
+            "it is the record of `F-2.test-2.certificate`, under another",
+        ),
+        (b"", "it is not JSON"),
+    ],
+)
+def test_a_cable_whose_record_is_not_genuine_is_not_shown(
+    data: bytes, reason: str, run: Any, folder: Path, tmp_path: Path
+) -> None:
+    path = folder / "F-1.test-2.certificate.json"
+    path.write_bytes(data)
+    ran = run("show", "F-1", "--pdf", tmp_path / "x.pdf")
+    assert (1, "") == (ran.status, ran.err)
+    assert ran.out.startswith(f"{path}: NOT GENUINE: {reason}")
+    assert 1 == len(ran.out.splitlines())
+    assert not (tmp_path / "x.pdf").exists()
+    document = run("show", "F-1", "--json").document
+    assert ("pinwright/verify-1", [False]) == (
+        document["schema"],
+        [one["genuine"] for one in document["files"]],
+    )
+
+
+def test_a_record_that_is_a_folder_is_not_read(run: Any, folder: Path) -> None:
+    (folder / "F-5.test-1.report.json").mkdir()
+    assert "cannot be read: it is no regular file" in run("show", "F-5").error(2)
+
+
+# verify
+
+
+def test_every_file_of_the_folder_is_verified(golden_run: Any) -> None:
+    golden_run("records-verify", "verify")
+
+
+def test_every_file_of_the_folder_is_verified_as_a_document(run: Any, folder: Path) -> None:
+    document = run("verify", "--json").document
+    names = sorted(name for name in contents(folder) if not name.startswith("."))
+    assert ("pinwright/verify-1", 10) == (document["schema"], len(names))
+    assert [str(folder / name) for name in names] == [one["file"] for one in document["files"]]
+    assert {(True, 0)} == {(one["genuine"], one["status"]) for one in document["files"]}
+    assert "genuine: F-1.test-1, FAIL, 2026-03-01T09:30:00Z" == document["files"][0]["seen"]
+
+
+def unsealed(page: bytes) -> bytes:
+    return re.sub(rb"(?:%|<!-- )pinwright-seal-1 .*\n", b"", page)
+
+
+def again(page: bytes, drawn_by: str) -> bytes:
+    """The page, sealed again as if something else had drawn it."""
+    return (seal_pdf if page.startswith(b"%PDF") else seal_html)(unsealed(page), drawn_by)
+
+
+def forged(page: bytes) -> bytes:
+    """A page that says more than its record, sealed again by who knows how."""
+    return again(page.replace(b"rack", b"rock", 1), DRAWN_BY["html"])
+
+
+GENUINE = "genuine: F-1.test-2, PASS, 2026-03-01T09:30:00Z"
+REDRAWN = "NOT GENUINE: it is not what its record gives when it is drawn again"
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "status", "seen"),
+    [
+        ("json", lambda data: data, 0, GENUINE),
+        (
+            "json",
+            lambda data: data.replace(b"rack", b"rock"),
+            1,
+            "NOT GENUINE: its contents have the SHA-256",
+        ),
+        ("json", lambda data: data + b"\n", 1, "NOT GENUINE: it is not in canonical form"),
+        ("json", lambda data: b"", 1, "NOT GENUINE: it is not JSON"),
+        ("json", lambda data: sealed({}), 1, "NOT GENUINE: it lacks what a record of a test holds"),
+        (
+            "json",
+            lambda data: sealed(changed(open_sealed(data), "scan.verdict", "fail")),
+            1,
+            "NOT GENUINE: its verdict",
+        ),
+        ("html", forged, 1, REDRAWN),
+        (
+            "html",
+            lambda page: page.replace(b"rack", b"rock", 1),
+            1,
+            "NOT GENUINE: its bytes have the SHA-256",
+        ),
+        (
+            "html",
+            lambda page: again(page, OTHERS),
+            0,
+            f"{GENUINE} (not drawn again: {OTHERS} drew it, this is {DRAWN_BY['html']})",
+        ),
+        (
+            "pdf",
+            lambda page: again(page, OTHERS),
+            0,
+            f"{GENUINE} (not drawn again: {OTHERS} drew it, this is {DRAWN_BY['pdf']})",
+        ),
+        ("pdf", lambda page: again(page, DRAWN_BY["html"]), 0, f"{GENUINE} (not drawn again"),
+        (
+            "pdf",
+            lambda page: again(page.replace(b"/OutputIntent", b"/outputIntent"), DRAWN_BY["pdf"]),
+            1,
+            REDRAWN,
+        ),
+        ("pdf", unsealed, 1, "NOT GENUINE: it has no seal of ours"),
+        ("pdf", lambda page: page[:-1000], 1, "NOT GENUINE: it has no seal of ours"),
+        ("pdf", lambda page: b"", 1, "NOT GENUINE: it has no seal of ours"),
+        ("html", lambda page: b"<p>", 1, "NOT GENUINE: it has no seal of ours"),
+    ],
+)
+def test_what_was_changed_is_found(
+    name: str, change: Callable[[bytes], bytes], status: int, seen: str, run: Any, folder: Path
+) -> None:
+    path = folder / f"F-1.test-2.certificate.{name}"
+    data = change(path.read_bytes())
+    assert data != path.read_bytes() or not status
+    path.write_bytes(data)
+    ran = run("verify", path)
+    assert (status, "") == (ran.status, ran.err)
+    assert ran.out.startswith(f"{path}: {seen}")
+    assert 1 == len(ran.out.splitlines())
+
+
+def test_a_page_with_another_record_than_the_one_beside_it_is_not_genuine(
+    run: Any, folder: Path, tmp_path: Path
+) -> None:
+    others = kept(tmp_path / "others", a_record(test=2, operator="Another"))
+    for kind in ("pdf", "html"):
+        path = folder / f"F-1.test-2.certificate.{kind}"
+        shutil.copy(others.with_suffix(f".{kind}"), path)
+        assert (
+            f"{path}: NOT GENUINE: the record in it is another than `F-1.test-2.certificate.json` beside it\n"
+            == (run("verify", path).out)
+        )
+        assert 0 == run("verify", others.with_suffix(f".{kind}")).status
+    assert 1 == run("verify").status
+
+
+def test_a_page_alone_is_verified_too_whatever_its_name(run: Any, folder: Path, tmp_path: Path) -> None:
+    for kind in ("pdf", "html", "json"):
+        path = tmp_path / f"a letter to you.{kind}.txt"
+        shutil.copy(folder / f"F-1.test-2.certificate.{kind}", path)
+        assert f"{path}: {GENUINE}\n" == run("verify", path).out
+
+
+@pytest.mark.parametrize("kind", ["json", "pdf", "html"])
+@pytest.mark.parametrize(
+    "name",
+    ["F-1.test-1.certificate", "F-1.test-2.report", "F-2.test-2.certificate", "F-1.test-02.certificate"],
+)
+def test_a_file_under_the_name_of_another_record_is_not_genuine(
+    name: str, kind: str, run: Any, folder: Path, tmp_path: Path
+) -> None:
+    path = tmp_path / f"{name}.{kind}"
+    shutil.copy(folder / f"F-1.test-2.certificate.{kind}", path)
+    ran = run("verify", path)
+    assert (
+        f"{path}: NOT GENUINE: it is the record of `F-1.test-2.certificate`, under another name\n" == ran.out
+    )
+
+
+def test_a_name_in_another_case_is_the_same(run: Any, folder: Path, tmp_path: Path) -> None:
+    """As some disks and programs change it."""
+    path = tmp_path / "F-1.TEST-2.CERTIFICATE.JSON"
+    shutil.copy(folder / "F-1.test-2.certificate.json", path)
+    assert 0 == run("verify", path).status
+
+
+def test_the_gravest_status_counts(run: Any, folder: Path, tmp_path: Path) -> None:
+    good, bad, none = folder / "F-1.test-2.certificate.json", tmp_path / "bad.json", tmp_path / "none.json"
+    bad.write_bytes(b"{}")
+    for files, status in (((good, bad), 1), ((bad, good), 1), ((none, good), 2), ((none, bad, good), 2)):
+        assert status == run("verify", *files).status
+        assert status == run("verify", *files, "--json").status
+    ran = run("verify", good, none, bad)
+    assert [f"{good}: {GENUINE}", f"{bad}: NOT GENUINE: it has no seal (no text member `sha256`)"] == (
+        ran.out.splitlines()
+    )
+    assert f"error: `{none}` cannot be read: No such file or directory\n" == ran.err
+    assert [0, 2, 1] == [one["status"] for one in run("verify", good, none, bad, "--json").document["files"]]
+
+
+def test_folders_are_verified_but_for_what_is_hidden_or_foreign(
+    run: Any, folder: Path, tmp_path: Path
+) -> None:
+    for name in ("notes.txt", ".F-9.test-1.report.json", "picture.png", ".html", "json"):
+        (folder / name).write_bytes(b"{}")
+    assert 10 == len(run("verify", folder, "--json").document["files"])
+    (folder / "foreign.JSON").write_bytes(b"{}")
+    assert 1 == run("verify", folder).status
+    (tmp_path / "empty").mkdir()
+    ran = run("verify", tmp_path / "empty")
+    assert (0, "", f"nothing to verify in `{tmp_path / 'empty'}`\n") == (ran.status, ran.out, ran.err)
+    assert [] == run("verify", tmp_path / "empty", "--json").document["files"]
+
+
+def test_a_folder_of_records_that_is_not_there_proves_nothing(pinwright: Any, tmp_path: Path) -> None:
+    ran = pinwright("records", "verify", "--records", tmp_path / "nowhere")
+    assert f"`{tmp_path / 'nowhere'}` cannot be read: No such file or directory" == ran.error(2)
+
+
+def test_a_folder_that_may_not_be_read_proves_nothing(
+    run: Any, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def iterdir(_: object) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "iterdir", iterdir)
+    assert f"folder `{folder}` cannot be read: Permission denied" == run("verify").error(2)
+
+
+@posix
+def test_what_never_ends_is_not_read(run: Any, folder: Path) -> None:
+    """Nor waited for: a pipe without a writer, a device."""
+    os.mkfifo(folder / "F-7.test-1.report.json")
+    begun = time.monotonic()
+    assert "cannot be read: it is no regular file" in run("show", "F-7").error(2)
+    assert 5 == len(run("list", "--json").document["records"])
+    assert 2 == run("verify").status
+    assert "`/dev/zero` cannot be read: it is no regular file" == run("verify", "/dev/zero").error(2)
+    assert time.monotonic() - begun < 20
+
+
+@pytest.mark.parametrize("kind", ["json", "pdf", "html"])
+def test_a_huge_file_is_refused_at_once(kind: str, run: Any, folder: Path) -> None:
+    path = folder / f"F-7.test-1.report.{kind}"
+    path.write_bytes(b"{%PDF-"[kind == "pdf" :])
+    os.truncate(path, 200_000_000)  # a sparse file, where the disk has such
+    begun = time.monotonic()
+    ran = run("verify", path)
+    assert (
+        f"`{path}` cannot be read: it is larger than 16000000 bytes, which no record or page is"
+        == ran.error(2)
+    )
+    assert 0 == run("list").status
+    assert time.monotonic() - begun < 10
+
+
+@posix
+def test_names_that_no_file_can_have_are_refused(run: Any, tmp_path: Path) -> None:
+    for name in ("x" * 300, "x" * 251 + ".pdf", "\udcff.json", "a" + "/b" * 3000):
+        assert "cannot be read: " in run("verify", tmp_path / name).error(2)
+
+
+@posix
+def test_a_page_whose_name_is_as_long_as_can_be_is_verified(run: Any, folder: Path, tmp_path: Path) -> None:
+    """Its record beside it would have a longer one."""
+    path = tmp_path / f"{'x' * 251}.pdf"
+    shutil.copy(folder / "F-1.test-2.certificate.pdf", path)
+    assert 0 == run("verify", path).status
+
+
+def test_two_folders_at_once_are_refused(run: Any) -> None:
+    for words in (("list",), ("show", "F-1"), ("verify",)):
+        sentence = "`--simulated` and `--records` name two folders; give one of them"
+        assert sentence == run(*words, "--simulated").error(2)
+
+
+@posix
+@pytest.mark.parametrize("words", [("list",), ("show", "F-1"), ("verify", "F-1.test-2.certificate.json")])
+def test_a_reader_that_goes_away_gets_no_complaint(
+    words: tuple[str, ...], command: Any, surroundings: Any, folder: Path
+) -> None:
+    ours, theirs = os.pipe()
+    os.close(ours)
+    with os.fdopen(theirs, "wb") as pipe:
+        done = subprocess.run(
+            command("records", *words, "--records", folder),
+            cwd=folder,
+            env=surroundings(),
+            stdout=pipe,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=60,
+        )
+    assert (2, "") == (done.returncode, done.stderr)
+
+
+# What a scan leaves where something goes wrong at the end
+
+
+@pytest.mark.parametrize("form", [(), ("--json",)])
+@pytest.mark.parametrize(("good", "verdict"), [(True, "passed"), (False, "FAILED")])
+def test_a_bug_in_the_drawing_costs_no_record(
+    good: bool,
+    verdict: str,
+    form: tuple[str, ...],
+    pinwright: Any,
+    bench: Any,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def documents_of(_: object) -> None:
+        raise ZeroDivisionError("a slip of ours")
+
+    monkeypatch.setattr("pinwright.sheets.documents.documents_of", documents_of)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    port = "sim" if good else bench([])
+    ran = pinwright("scan", "straight-34", "--port", port, "--records", tmp_path / "r", *form)
+    told = ran.document["message"] if form else ran.err.splitlines()[0].removeprefix("error: ")
+    kind = "certificate" if good else "report"
+    path = tmp_path / "r" / f"HL34-0001.test-1.{kind}.json"
+    assert 70 == ran.status
+    found = re.fullmatch(
+        rf"the cable {verdict}, its record is `{re.escape(str(path))}`, but its PDF and page cannot be "
+        r"drawn; this is a bug in pinwright, not in your cable; the details are in `(.+)`",
+        told,
+    )
+    assert found, told
+    assert "a slip of ours" in Path(found[1]).read_text()
+    assert form or ("PASS" if good else "FAIL") in ran.out
+    assert form or f"record: {path}" in ran.out
+    assert kind == open_sealed(path.read_bytes())["kind"]
+    assert {path.name, ".lock"} == {one.name for one in path.parent.iterdir()}
+
+
+def test_a_library_for_drawing_that_is_missing_costs_no_record(
+    pinwright: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pinwright.sheets.documents", None)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    ran = pinwright("scan", "straight-34", "--port", "sim", "--records", tmp_path / "r")
+    assert (70, True) == (ran.status, "PASS" in ran.out)
+    assert open_sealed((tmp_path / "r" / "HL34-0001.test-1.certificate.json").read_bytes())
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of 1 MiB of its own. Only an administrator of a Linux machine can have one."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    mount = shutil.which("mount")
+    words = [str(mount), "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(place)]
+    if mount is None or subprocess.run(words, capture_output=True, check=False).returncode:
+        pytest.skip("this person may not mount a disk")
+    yield place
+    subprocess.run(["umount", str(place)], check=True)
+
+
+def test_a_disk_that_gets_full_while_a_scan_is_kept_loses_nothing_and_the_verdict_is_told(
+    pinwright: Any, bench: Any, small_disk: Path
+) -> None:
+    """No room for the record, for the PDF, for the page."""
+    place, ballast = small_disk / "records", small_disk / "ballast"
+    words = ("scan", "straight-34", "--records", place, "--port")
+    assert 0 == pinwright(*words, "sim").status
+    before, bad = contents(place), bench([["A.1", "B.1"]])
+    size = {path.suffix: path.stat().st_size for path in place.iterdir()}
+    for room in (8_000, size[".json"] + 20_000, size[".json"] + size[".pdf"] + 20_000):
+        with ballast.open("wb", buffering=0) as file:
+            file.write(bytes(os.statvfs(small_disk).f_bfree * 4096 - room))
+        ran = pinwright(*words, bad)
+        assert (2, True) == (ran.status, "FAIL" in ran.out)
+        assert "the cable FAILED, but nothing was recorded" in ran.err
+        assert "the disk is full" in ran.err
+        assert before == contents(place)
+        ballast.unlink()
+    assert 1 == pinwright(*words, bad).status
+    assert 6 == len([name for name in contents(place) if not name.startswith(".")])
+    assert 0 == pinwright("records", "verify", place).status
+
+
+def test_a_disk_that_becomes_read_only_while_a_scan_runs_loses_nothing_and_the_verdict_is_told(
+    pinwright: Any, small_disk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = ("scan", "straight-34", "--records", small_disk, "--port", "sim")
+    assert 0 == pinwright(*words).status
+    before, really = contents(small_disk), scan.decide
+
+    def decide(*about: Any) -> Any:
+        subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
+        return really(*about)
+
+    monkeypatch.setattr(scan, "decide", decide)
+    ran = pinwright(*words)
+    assert (2, True) == (ran.status, "PASS" in ran.out)
+    assert "the cable passed, but nothing was recorded" in ran.err
+    assert "it is on a read-only disk" in ran.err
+    assert "it is on a read-only disk" in pinwright(*words).error(2)  # now before it is scanned
+    assert before == contents(small_disk)
+    assert 0 == pinwright("records", "verify", small_disk).status
+    assert 0 == pinwright("records", "show", "HL34-0001", "--records", small_disk).status
