@@ -115,7 +115,7 @@ def find_profile(name_or_path: str, folders: Sequence[Path]) -> LoadedProfile:
     close = ", ".join(f"`{id}`" for id in get_close_matches(name, sorted(known)))
     raise UsageError(
         f"no profile has the id `{name}` in {looked}" + (f"; close to it: {close}" if close else ""),
-        hint="the name of a file must end in `.toml`",
+        hint="`pinwright profiles list` lists them; the name of a file must end in `.toml`",
     )
 
 

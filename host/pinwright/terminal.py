@@ -25,6 +25,7 @@ from pinwright.verdict.facts import Facts
 from pinwright.verdict.findings import Finding
 
 _TRAILING = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)  # blanks, and what ends their style
+_LONGEST_NAME = 40  # of what stays in one piece at the left of a table
 PIPED_WIDTH = 80  # a pipe has no width of its own: the same text everywhere
 _STYLE = {
     "ok": "bold green",
@@ -106,8 +107,11 @@ def show_text(text: str) -> None:
 
 def _table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    for heading in headings:
-        table.add_column(heading, overflow="fold")
+    rows = list(rows)
+    # What a row is called stays in one piece.
+    first = max((len(line) for row in rows for line in str(row[0]).splitlines()), default=0)
+    for column, heading in enumerate(headings):
+        table.add_column(heading, overflow="fold", min_width=0 if column else min(first, _LONGEST_NAME))
     for row in rows:
         table.add_row(*(cell if isinstance(cell, Text) else Text(_harmless(cell)) for cell in row))
     return table
@@ -228,7 +232,7 @@ def _style(state: str | None) -> str:
 
 def _row(conductor: Conductor) -> tuple[str | Text, ...]:
     states = conductor.states
-    state = Text(", ".join(states) or "ok", style=_style(states[0] if states else "ok"))
+    state = Text(conductor.state, style=_style(states[0] if states else "ok"))
     signal = conductor.signal if conductor.to else "(free)"
     to = " ".join(map(str, conductor.to)) or "nothing"
     return signal, str(conductor.first), to, conductor.found, state

@@ -10,6 +10,7 @@ import os
 import platform
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -23,6 +24,7 @@ from pinwright.tester.measurement import Measurement  # noqa: E402
 from pinwright.verdict.facts import compare  # noqa: E402
 
 SCAN = ("scan", "woven-40", "--port", "sim", "--no-certificate")
+KEPT = ("scan", "woven-40", "--port", "sim", "--records")
 Row = tuple[str, str, str]
 
 
@@ -72,6 +74,12 @@ def comparing(pins: int, aim_ms: int) -> Iterator[Row]:
 def rows() -> Iterator[Row]:
     yield "pinwright --help", f"{best_of(5, lambda: pinwright('--help')):.3f} s", "< 0.3 s"
     yield "120-point scan, virtual", f"{best_of(3, lambda: pinwright(*SCAN)):.3f} s", "< 1.5 s"
+    with tempfile.TemporaryDirectory() as place:
+        taken = best_of(3, lambda: pinwright(*KEPT, place))
+        yield "the same, record and documents kept", f"{taken:.3f} s", ""
+        files = len(list(Path(place).glob("*.*")))
+        taken = best_of(3, lambda: pinwright("records", "verify", place))
+        yield f"records verify, {files} files", f"{taken:.3f} s", ""
     yield from comparing(128, 1)
     yield from comparing(4096, 30)
     document = json.loads(pinwright(*SCAN, "--json"))

@@ -194,6 +194,15 @@ def test_a_re_test_of_a_cable_that_has_no_record_is_refused(pinwright: Any, tmp_
     assert message.startswith("serial `OTHER-1` has no record in ")
 
 
+def test_another_cable_cannot_be_tested_again_under_that_serial(pinwright: Any, tmp_path: Path) -> None:
+    words = ("--port", "sim", "--records", tmp_path, "--serial", "X-1")
+    assert 0 == pinwright("scan", "service-lead-9", *words).status
+    ran = pinwright("scan", "midi-din5", *words, "--again")
+    assert 2 == ran.status
+    assert "serial `X-1` is a cable of the profile `service-lead-9`, not of `midi-din5`" in ran.err
+    assert 3 == len(list(tmp_path.glob("X-1.*")))
+
+
 def test_the_profile_may_stand_behind_at(pinwright: Any) -> None:
     ran = pinwright("scan", "--port", "sim", "--no-certificate", "--json", "--at", "A=J2", "raw-ribbon-40")
     assert (0, "J2") == (ran.status, ran.document["sockets"]["A"])

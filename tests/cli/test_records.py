@@ -286,13 +286,13 @@ def test_a_cable_whose_record_is_not_genuine_is_not_shown(
     path.write_bytes(data)
     ran = run("show", "F-1", "--pdf", tmp_path / "x.pdf")
     assert (1, "") == (ran.status, ran.err)
-    assert ran.out.startswith(f"{path}: NOT GENUINE: {reason}")
+    assert ran.out.startswith(f"{path}: NOT AS MADE: {reason}")
     assert 1 == len(ran.out.splitlines())
     assert not (tmp_path / "x.pdf").exists()
     document = run("show", "F-1", "--json").document
     assert ("pinwright/verify-1", [False]) == (
         document["schema"],
-        [one["genuine"] for one in document["files"]],
+        [one["as_made"] for one in document["files"]],
     )
 
 
@@ -313,8 +313,8 @@ def test_every_file_of_the_folder_is_verified_as_a_document(run: Any, folder: Pa
     names = sorted(name for name in contents(folder) if not name.startswith("."))
     assert ("pinwright/verify-1", 10) == (document["schema"], len(names))
     assert [str(folder / name) for name in names] == [one["file"] for one in document["files"]]
-    assert {(True, 0)} == {(one["genuine"], one["status"]) for one in document["files"]}
-    assert "genuine: F-1.test-1, FAIL, 2026-03-01T09:30:00Z" == document["files"][0]["seen"]
+    assert {(True, 0)} == {(one["as_made"], one["status"]) for one in document["files"]}
+    assert "as made: F-1.test-1, FAIL, 2026-03-01T09:30:00Z" == document["files"][0]["seen"]
 
 
 def unsealed(page: bytes) -> bytes:
@@ -331,8 +331,8 @@ def forged(page: bytes) -> bytes:
     return again(page.replace(b"rack", b"rock", 1), DRAWN_BY["html"])
 
 
-GENUINE = "genuine: F-1.test-2, PASS, 2026-03-01T09:30:00Z"
-REDRAWN = "NOT GENUINE: it is not what its record gives when it is drawn again"
+GENUINE = "as made: F-1.test-2, PASS, 2026-03-01T09:30:00Z"
+REDRAWN = "NOT AS MADE: it is not what its record gives when it is drawn again"
 
 
 @pytest.mark.parametrize(
@@ -343,23 +343,23 @@ REDRAWN = "NOT GENUINE: it is not what its record gives when it is drawn again"
             "json",
             lambda data: data.replace(b"rack", b"rock"),
             1,
-            "NOT GENUINE: its contents have the SHA-256",
+            "NOT AS MADE: its contents have the SHA-256",
         ),
-        ("json", lambda data: data + b"\n", 1, "NOT GENUINE: it is not in canonical form"),
-        ("json", lambda data: b"", 1, "NOT GENUINE: it is not JSON"),
-        ("json", lambda data: sealed({}), 1, "NOT GENUINE: it lacks what a record of a test holds"),
+        ("json", lambda data: data + b"\n", 1, "NOT AS MADE: it is not in canonical form"),
+        ("json", lambda data: b"", 1, "NOT AS MADE: it is not JSON"),
+        ("json", lambda data: sealed({}), 1, "NOT AS MADE: it lacks what a record of a test holds"),
         (
             "json",
             lambda data: sealed(changed(open_sealed(data), "scan.verdict", "fail")),
             1,
-            "NOT GENUINE: its verdict",
+            "NOT AS MADE: its verdict",
         ),
         ("html", forged, 1, REDRAWN),
         (
             "html",
             lambda page: page.replace(b"rack", b"rock", 1),
             1,
-            "NOT GENUINE: its bytes have the SHA-256",
+            "NOT AS MADE: its bytes have the SHA-256",
         ),
         (
             "html",
@@ -380,10 +380,10 @@ REDRAWN = "NOT GENUINE: it is not what its record gives when it is drawn again"
             1,
             REDRAWN,
         ),
-        ("pdf", unsealed, 1, "NOT GENUINE: it has no seal of ours"),
-        ("pdf", lambda page: page[:-1000], 1, "NOT GENUINE: it has no seal of ours"),
-        ("pdf", lambda page: b"", 1, "NOT GENUINE: it has no seal of ours"),
-        ("html", lambda page: b"<p>", 1, "NOT GENUINE: it has no seal of ours"),
+        ("pdf", unsealed, 1, "NOT AS MADE: it has no seal of ours"),
+        ("pdf", lambda page: page[:-1000], 1, "NOT AS MADE: it has no seal of ours"),
+        ("pdf", lambda page: b"", 1, "NOT AS MADE: it has no seal of ours"),
+        ("html", lambda page: b"<p>", 1, "NOT AS MADE: it has no seal of ours"),
     ],
 )
 def test_what_was_changed_is_found(
@@ -407,11 +407,35 @@ def test_a_page_with_another_record_than_the_one_beside_it_is_not_genuine(
         path = folder / f"F-1.test-2.certificate.{kind}"
         shutil.copy(others.with_suffix(f".{kind}"), path)
         assert (
-            f"{path}: NOT GENUINE: the record in it is another than `F-1.test-2.certificate.json` beside it\n"
+            f"{path}: NOT AS MADE: the record in it is another than `F-1.test-2.certificate.json` beside it\n"
             == (run("verify", path).out)
         )
         assert 0 == run("verify", others.with_suffix(f".{kind}")).status
     assert 1 == run("verify").status
+
+
+@pytest.mark.parametrize("left", [b"", b"{"])
+def test_a_damaged_record_does_not_spoil_the_page_beside_it(left: bytes, run: Any, folder: Path) -> None:
+    record = folder / "F-1.test-2.certificate.json"
+    record.write_bytes(left)
+    assert 1 == run("verify", record).status
+    for kind in ("pdf", "html"):
+        ran = run("verify", record.with_suffix(f".{kind}"))
+        assert (0, f" (the record in it is whole, `{record.name}` beside it is not)\n") == (
+            ran.status,
+            ran.out[ran.out.index(" (") :],
+        )
+
+
+def test_a_record_that_is_gone_is_missed_where_its_documents_are_still_there(run: Any, folder: Path) -> None:
+    (folder / "F-1.test-2.certificate.json").unlink()
+    ran = run("verify")
+    assert 1 == ran.status
+    missed = [line for line in ran.out.splitlines() if "the record that should be beside it is gone" in line]
+    assert [f"{folder / 'F-1.test-2.certificate'}.{kind}" for kind in ("html", "pdf")] == [
+        line.partition(": ")[0] for line in missed
+    ]
+    assert 0 == run("verify", folder / "F-1.test-2.certificate.pdf").status
 
 
 def test_a_page_alone_is_verified_too_whatever_its_name(run: Any, folder: Path, tmp_path: Path) -> None:
@@ -433,7 +457,7 @@ def test_a_file_under_the_name_of_another_record_is_not_genuine(
     shutil.copy(folder / f"F-1.test-2.certificate.{kind}", path)
     ran = run("verify", path)
     assert (
-        f"{path}: NOT GENUINE: it is the record of `F-1.test-2.certificate`, under another name\n" == ran.out
+        f"{path}: NOT AS MADE: it is the record of `F-1.test-2.certificate`, under another name\n" == ran.out
     )
 
 
@@ -451,7 +475,7 @@ def test_the_gravest_status_counts(run: Any, folder: Path, tmp_path: Path) -> No
         assert status == run("verify", *files).status
         assert status == run("verify", *files, "--json").status
     ran = run("verify", good, none, bad)
-    assert [f"{good}: {GENUINE}", f"{bad}: NOT GENUINE: it has no seal (no text member `sha256`)"] == (
+    assert [f"{good}: {GENUINE}", f"{bad}: NOT AS MADE: it has no seal (no text member `sha256`)"] == (
         ran.out.splitlines()
     )
     assert f"error: `{none}` cannot be read: No such file or directory\n" == ran.err

@@ -410,6 +410,18 @@ def test_the_numbers_of_up_to_ten_findings_are_in_the_picture_and_apart(
         assert gap > 3.6
 
 
+def test_grounds_that_were_found_joined_and_may_be_are_drawn_so_and_no_fault(
+    record_of: Callable[..., Any], library: Callable[[str], str]
+) -> None:
+    record = record_of(library(LEAD), join=["A.1 A.3", "B.7 B.12"])
+    assert record.passed
+    picture = drawn(record)
+    lines = [path.get("data-pins", "").split() for path in elements(picture, "path")]
+    assert {frozenset(map(str, piece)) for piece in record.facts.nets} == together(lines)
+    assert "joined, as they may be" in words(picture)
+    assert {"#ffffff"} == {pad.get("fill") for pad in elements(picture, "circle") if pad.get("data-pin")}
+
+
 # Legibility
 
 
@@ -429,6 +441,7 @@ def pictures(
     made = {
         **{f"lead-{kind}": drawn(record_of(library(LEAD), **faults)) for kind, faults in KINDS.items()},
         "lead-ten": drawn(record_of(library(LEAD), **TEN)),
+        "lead-grounds-linked": drawn(record_of(library(LEAD), join=["A.1 A.3", "B.7 B.12"])),
         "lead-turned-round": drawn(record_of(library(LEAD)), behind={"A"}),
         "five": drawn(record_of(library(FIVE))),
         "hundred": drawn(record_of(profile_text(side_by_side, hundred, labels=labels)), width_mm=LANDSCAPE),
@@ -487,7 +500,16 @@ def test_words_that_look_like_markup_come_out_as_words(
 
 NAMES = (
     *(f"lead-{kind}" for kind in KINDS),
-    *("lead-ten", "lead-turned-round", "five", "hundred", "three-ends", "loop-back", "loop-back-faults"),
+    *(
+        "lead-ten",
+        "lead-grounds-linked",
+        "lead-turned-round",
+        "five",
+        "hundred",
+        "three-ends",
+        "loop-back",
+        "loop-back-faults",
+    ),
 )
 
 

@@ -164,7 +164,7 @@ def test_the_words_can_be_extracted(
     for word in (DECISION, METHOD, *CAUTIONS, record.profile.id, "Not measured, not claimed."):
         assert word in text
     about = dict(made.about)
-    for label in ("Serial", "Profile", "Operator", "Tester", "Self-check", "Tested", "Limit", "Program"):
+    for label in ("Serial", "Profile", "Operator", "Tester", "Self-check", "Tested", "Limits", "Program"):
         assert f"{label} {about[label]}" in text
     for link in made.links:
         if name not in ("specimen", "long"):  # letters of the mark across the page, and lines that are broken

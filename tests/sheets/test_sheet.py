@@ -84,7 +84,7 @@ def test_every_net_stands_in_the_list_with_all_its_pins(
         nets = record.profile.nets
         links = made.links[: len(nets)]  # pins that should be free come after them
         assert [" ".join(map(str, net.pins)) for net in nets] == [f"{link.start} {link.to}" for link in links]
-        assert [net.signal for net in nets] == [link.signal for link in links]
+        assert [net.signal or "–" for net in nets] == [link.signal for link in links]
         assert made.verdict == ("PASS" if {"ok"} == {link.state for link in made.links} else "FAIL")
 
 
@@ -93,7 +93,7 @@ def test_a_pin_that_should_be_free_and_is_not_stands_in_the_list(
 ) -> None:
     text = profile_text({"A": "row-4", "B": "row-4"}, ["A.1 B.1"])
     links = sheet_of(record_of(text, join=["A.1 A.3"])).links
-    assert [("", "B.1", "A.3 B.1", "joined"), ("(free)", "nothing", "A.1 B.1", "joined")] == [
+    assert [("–", "B.1", "A.3 B.1", "joined"), ("(free)", "nothing", "A.1 B.1", "joined")] == [
         (link.signal, link.to, link.found, link.state) for link in links
     ]
 
@@ -109,7 +109,8 @@ def test_who_what_when_and_with_what_is_told(sheet: Callable[..., Sheet]) -> Non
     assert "bench 2 (E6614C311B), tester-128, 128 points, firmware 0.4.0" == about["Tester"]
     assert "passed, in this scan" == about["Self-check"]
     assert "A in J1, B in S1" == about["Sockets"]
-    assert "5 Ω for every link (not checked: this tester does not measure ohms)" == about["Limit"]
+    unchecked = "not checked, for this tester does not measure ohms: "
+    assert f"{unchecked}5 Ω for a link, VLAMP 1 Ω" == about["Limits"]
     assert "pinwright 0.7.0" == about["Program"]
 
 
@@ -153,8 +154,8 @@ def test_conductors_that_are_not_proven_singly_are_counted(
     ("cut", "caption"),
     [
         (0, "Wiring"),
-        (1, "Wiring as measured: the numbers are those above"),
-        (10, "Wiring as measured: the numbers are those above"),
+        (1, "Wiring as measured, with the numbers of the faults"),
+        (10, "Wiring as measured, with the numbers of the faults"),
         (11, "Wiring as measured"),
     ],
 )
@@ -247,3 +248,31 @@ def test_nothing_that_anybody_chose_reaches_a_sheet_as_it_was(
     assert all(len(text) < 500 for text in about.values())
     for text in (*about.values(), made.picture, made.qr):
         assert not set("\x1b\u202e") & set(text)
+
+
+def test_conductors_that_were_found_beside_each_other_are_named_as_not_proven_singly(
+    sheet: Callable[..., Sheet],
+) -> None:
+    """Two grounds of the lead, which may be joined, with and without the conductor of one of them."""
+    for options in ({"join": ["A.1 A.3"]}, {"join": ["A.1 A.3", "B.39 B.40"], "cut": ["A.1"]}):
+        made = sheet(**options)
+        assert "PASS" == made.verdict
+        assert "2 conductors are not individually proven." in made.summary
+        assert ["A.1", "A.3"] == [link.start for link in made.links if link.state == "ok, not singly"]
+        told = dict(made.sections)["Not measured, not claimed"]
+        assert "would not show (A.1 A.3 B.39 B.40)" in told[0]
+
+
+def test_a_report_claims_nothing_of_single_conductors(sheet: Callable[..., Sheet]) -> None:
+    told = " ".join(dict(sheet(**OPEN).sections)["Not measured, not claimed"])
+    assert "proven" not in told.replace("not proven one by one", "")
+
+
+def test_a_plug_that_is_not_in_is_not_a_bad_cable(sheet: Callable[..., Sheet]) -> None:
+    made = sheet(cut=[f"A.{n}" for n in range(1, 41)])
+    assert made.summary.endswith("Plug it in as said and scan again.")
+
+
+def test_a_remedy_that_several_faults_share_stands_once(sheet: Callable[..., Sheet]) -> None:
+    made = sheet(cut=["A.5", "A.7", "A.8"], join=["A.2 A.4"])
+    assert [False, False, True, True] == [bool(remedy) for _, remedy in made.findings]

@@ -164,6 +164,8 @@ def _show(arguments: argparse.Namespace) -> int:
         f"limits: links at most {profile.max_ohms:g} Ω, leaks at least {profile.min_leak_ohms:g} Ω "
         "(where the tester measures)"
     )
+    for name, limit in profile.limits.items():
+        show_text(f"limits of {name}: {limit.max_ohms:g} Ω, {limit.min_leak_ohms:g} Ω")
     for note in (*profile.spare, *profile.notes):
         show_text(f"note: {note}")
     show_text("")

@@ -6,9 +6,10 @@ import argparse
 import json
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from pinwright.records.document import NotGenuine
 from pinwright.records.record import Record, bytes_of
 from pinwright.records.store import Entry, Store, check_serial, default_place
 from pinwright.sheets.documents import documents_of
-from pinwright.sheets.genuine import genuine
+from pinwright.sheets.genuine import DOCUMENT, genuine
 from pinwright.sheets.sheet import sheet_of
 from pinwright.terminal import say, show_error, show_record, show_table, show_text
 from pinwright.verdict.conductors import conductors
@@ -50,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         made.add_argument("--json", action="store_true", help="one JSON document on standard output")
         return made
 
-    action("list", "every record of the folder", "list --simulated")
+    action("list", "every record of the folder, as it says of itself", "list --simulated")
     show = action("show", "one cable, as its latest test found it", "show HL40-0001 --simulated")
     show.add_argument("serial", metavar="SERIAL", help="the cable's serial number")
     show.add_argument("--test", metavar="N", type=_number, help="its N-th test (default: the latest)")
@@ -218,13 +219,27 @@ def _close(store: Store, serial: str) -> str:
 
 
 def _verify(arguments: argparse.Namespace) -> int:
-    told: list[Verified] = []
-    for path in arguments.files or [_store(arguments).place]:
+    if arguments.files:
+        return _show_verified(_each(arguments.files), arguments.json)
+    place = _store(arguments).place
+    return _show_verified(chain(_each([place]), _lost(place)), arguments.json)
+
+
+def _each(paths: Iterable[Path]) -> Iterator[Verified]:
+    """Every file, and those of every folder, one by one: what is known of the first is shown at once."""
+    for path in paths:
         files = _in_folder(path) if os.path.isdir(path) else [path]
         if not files:
             say(f"nothing to verify in `{path}`")
-        told += ((file, *_verified(file)) for file in files)
-    return _show_verified(told, arguments.json)
+        for file in files:
+            yield file, *_verified(file)
+
+
+def _lost(place: Path) -> Iterator[Verified]:
+    """Documents in the folder of records whose record is gone: the list does not have them any more."""
+    for file in _in_folder(place) if os.path.isdir(place) else ():
+        if DOCUMENT.fullmatch(file.name) and not os.path.exists(file.with_suffix(".json")):
+            yield file, _NOT_GENUINE, "NOT AS MADE: the record that should be beside it is gone"
 
 
 def _verified(file: Path) -> tuple[int, str]:
@@ -238,11 +253,11 @@ def _verified(file: Path) -> tuple[int, str]:
     kind = "simulated " if record.simulated else ""
     verdict = "PASS" if record.passed else "FAIL"
     note = f" ({remark})" if remark else ""
-    return 0, f"genuine: {record.number}, {kind}{verdict}, {record.scan['started']}{note}"
+    return 0, f"as made: {record.number}, {kind}{verdict}, {record.scan['started']}{note}"
 
 
 def _not_genuine(error: NotGenuine) -> str:
-    return f"NOT GENUINE: {printable(error.reason, most=400)}"
+    return f"NOT AS MADE: {printable(error.reason, most=400)}"
 
 
 def _show_verified(told: Iterable[Verified], as_json: bool) -> int:
@@ -251,7 +266,7 @@ def _show_verified(told: Iterable[Verified], as_json: bool) -> int:
     for file, status, seen in told:
         name = printable(str(file), most=4096)
         statuses.add(status)
-        files.append({"file": str(file), "genuine": status == 0, "status": status, "seen": seen})
+        files.append({"file": str(file), "as_made": status == 0, "status": status, "seen": seen})
         if not as_json and status == RecordsError.status:
             show_error(f"`{name}` {seen}", "")
         elif not as_json:

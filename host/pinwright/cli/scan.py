@@ -12,18 +12,20 @@ from pathlib import Path
 
 from pinwright import __version__
 from pinwright.cable.profile import Profile
+from pinwright.cable.tables import seen
 from pinwright.cable.wiring import code_point
 from pinwright.cli.ports import Workshop, is_virtual, opened
 from pinwright.errors import OwnBug, RecordsError, SerialError, UsageError
 from pinwright.library import find_profile, library_folders, profile_of
 from pinwright.link import Line, drive
-from pinwright.records.record import read_record
-from pinwright.records.scan_document import Subject, record_document, scan_document, shared_conductors
+from pinwright.records.record import bytes_of, read_record
+from pinwright.records.scan_document import Subject, record_document, scan_document
 from pinwright.records.store import Saved, Store, check_serial, default_place
 from pinwright.terminal import say, show_scan, show_text
 from pinwright.tester.adapter import GENERIC
 from pinwright.tester.session import Scan, Session
 from pinwright.verdict.agreement import decide
+from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.findings import explain
 from pinwright.verdict.sockets import misplugged
@@ -84,7 +86,7 @@ def run(arguments: argparse.Namespace) -> int:
     by_hand = _by_hand(arguments.at)
     max_ohms = _max_ohms(arguments.max_ohms, profile.max_ohms)
     operator = _operator(arguments.operator)
-    store = _store(arguments)
+    store = _store(arguments, profile)
     workshop = Workshop.read()
 
     started = datetime.now(UTC)
@@ -218,7 +220,7 @@ def _tester(scan: Scan, subject: Subject) -> str:
     return f"{what}, firmware {hello.firmware}, {hello.points} points, self-check passed"
 
 
-def _store(arguments: argparse.Namespace) -> Store | None:
+def _store(arguments: argparse.Namespace, profile: Profile) -> Store | None:
     """The place for the record, found writable before anything is scanned; None where none is wanted."""
     if arguments.serial is not None:
         check_serial(arguments.serial)
@@ -240,7 +242,23 @@ def _store(arguments: argparse.Namespace) -> Store | None:
             f"serial `{arguments.serial}` has a record already in `{store.place}`",
             hint="`--again` records another test of the same cable",
         )
+    if arguments.again:
+        _check_same_cable(store, arguments.serial, profile)
     return store
+
+
+def _check_same_cable(store: Store, serial: str, profile: Profile) -> None:
+    """Raises SerialError where the latest record of that serial is one of another cable."""
+    latest = store.tests_of(serial)[-1].path
+    try:
+        id = json.loads(bytes_of(latest))["scan"]["profile"]["id"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return  # `records verify` has more to say of it
+    if id != profile.id:
+        raise SerialError(
+            f"serial `{serial}` is a cable of the profile {seen(id)}, not of `{profile.id}`: `{latest}`",
+            hint="is the serial the one on the cable, and the profile the right one?",
+        )
 
 
 def _folder(text: str) -> Path:

@@ -16,15 +16,10 @@ from pinwright.cable.pins import Pin, parse_pin
 from pinwright.cable.profile import Profile
 from pinwright.errors import ProfileError, SerialError
 from pinwright.records.document import SEAL, NotGenuine, open_sealed
-from pinwright.records.scan_document import (
-    RECORD_SCHEMA,
-    SCAN_SCHEMA,
-    facts_members,
-    rfc3339,
-    shared_conductors,
-)
+from pinwright.records.scan_document import RECORD_SCHEMA, SCAN_SCHEMA, facts_members, rfc3339
 from pinwright.records.store import check_serial
 from pinwright.tester.measurement import Measurement
+from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts, PinMismatch, compare
 from pinwright.verdict.findings import Finding
 

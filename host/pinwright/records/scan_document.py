@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -10,6 +9,7 @@ from datetime import UTC, datetime
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import Profile
 from pinwright.tester.session import Scan
+from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.findings import Finding
 
@@ -17,22 +17,21 @@ SCAN_SCHEMA = "pinwright/scan-1"
 RECORD_SCHEMA = "pinwright/record-1"
 
 DECISION = (
-    "PASS means that every net of the profile was found in one piece and nothing else joined to it, that the "
-    "tester's self-check passed and every adapter that has a mark showed it, and that the board's own "
-    "verdict is the host's; a contact that conducts in some looks only counts as open where it should "
-    "conduct and as joined where it should not."
+    "PASS means that every net of the profile was found in one piece with nothing else joined to it, that "
+    "the tester passed its self-check and no wrong adapter was noticed, and that board and program, each "
+    "judging by itself, agree; a contact that conducts in some looks only counts against the cable."
 )
 METHOD = (
-    "Continuity at no more than 3.3 V DC: each point of the tester was pulled low in turn through 680 Ω and "
-    "all points read against weak pull-ups; then each port of eight points against all others low; nets of "
-    "more than eight pins again with eight pull-ups at a time."
+    "Continuity at no more than 3.3 V DC: every pin was pulled low in turn while all others were watched, "
+    "then each group of eight against all the rest, and large nets once more in parts; every contact was "
+    "looked at from both ends."
 )
 SIMULATED = "No cable was tested: the tester and the cable were simulated."
 NOT_MEASURED = (
     "The resistance of joints was not measured: a joint of some tens of kilohms may count as connected.",
     "A few volts show continuity and low-voltage shorts only; nothing is said of insulation or high voltage.",
     "Conductors joined at both ends are not proven one by one.",
-    "A contact that comes and goes is found only if it does so while the scan looks.",
+    "A contact that comes and goes is found only if it is open in one of the few brief looks at it.",
     "A point of the tester that is cut off from its socket, and two points of one net that are joined inside "
     "the tester, look like a good or a bad cable: the self-check cannot find them.",
     "No accreditation, and no conformity to any standard, is claimed.",
@@ -64,16 +63,6 @@ def rfc3339(moment: datetime) -> str:
 def names(pins: Iterable[Pin]) -> list[str]:
     """Pins as text, in the order given."""
     return [str(pin) for pin in pins]
-
-
-def shared_conductors(pieces: Iterable[Sequence[Pin]]) -> int:
-    """How many conductors may run beside others of the same measured piece, so that one could be broken.
-
-    A piece with one pin at an end has no such conductors there: each of its pins is proven by itself.
-    With two or more at both ends, the end with fewer pins says how many conductors there are.
-    """
-    counts = [sorted(Counter(pin.end for pin in piece).values()) for piece in pieces]
-    return sum(pins for ends in counts for pins in ends[:-1] if pins > 1)
 
 
 def facts_members(facts: Facts) -> dict[str, object]:

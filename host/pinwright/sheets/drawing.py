@@ -17,7 +17,7 @@ from xml.etree import ElementTree
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Profile
 from pinwright.sheets.layout import Place, Seat, lay_out
-from pinwright.sheets.plan import GOOD, JOINED, OPEN, PALE, UNSTEADY, WRONG, Bridge, Line, plan
+from pinwright.sheets.plan import GOOD, JOINED, LINKED, OPEN, PALE, UNSTEADY, WRONG, Bridge, Line, plan
 from pinwright.sheets.text import harmless
 from pinwright.verdict.facts import Facts
 
@@ -44,6 +44,7 @@ _LOOK: Mapping[str, tuple[str, float, str]] = {
     _EDGE: ("#d9d9d9", 1.6, ""),
     PALE: ("#9a9a9a", 0.25, ""),
     GOOD: ("#333333", 0.3, ""),
+    LINKED: ("#333333", 0.3, ""),
     OPEN: ("#D55E00", 0.6, "1.6 1.2"),
     UNSTEADY: ("#D55E00", 0.8, "0.2 1.3"),
     WRONG: ("#0072B2", 0.9, ""),
@@ -54,6 +55,7 @@ _LEGENDS = {
     UNSTEADY: "conducts at times",
     WRONG: "wrongly connected",
     JOINED: "joined somewhere along their length",
+    LINKED: "joined, as they may be",
 }
 
 
@@ -101,7 +103,8 @@ class _Picture:
         used = max(self.layout.used + 2 * _BESIDE, sum(map(_legend_width, self.legend)))
         self.layout = lay_out(profile, behind, min(width, used), strip, _CAPTION)
         self.first, self.last = self.layout.above + above, self.layout.below - below
-        joined = [line for bridge in self.plan.bridges for line in (bridge.one, bridge.other)]
+        bad = [bridge for bridge in self.plan.bridges if bridge.state != LINKED]
+        joined = [line for bridge in bad for line in (bridge.one, bridge.other)]
         self.at_fault = {pin for line in (*faults, *joined) for pin in line.pins}
         self.many, self.numbered = len(faults) > _MANY, len(findings) <= MOST_NUMBERED
         self.numbers: dict[int, Place] = {}
@@ -251,7 +254,7 @@ class _Picture:
             self.numbers.setdefault(line.number, (x, y - 3.0 * down))
 
     def _bridge(self, bridge: Bridge, place: int) -> None:
-        for line in (bridge.one, bridge.other):
+        for line in (bridge.one, bridge.other) if bridge.state != LINKED else ():
             self._through(line)
         at = 0.36 + 0.07 * (place % 5)  # neighbours do not lie over each other
         a, b = (_on_curve(self._curve(line), at) for line in (bridge.one, bridge.other))
@@ -260,10 +263,11 @@ class _Picture:
             self.numbers.setdefault(bridge.number, (max(a[0], b[0]) + 3.2, (a[1] + b[1]) / 2))
 
     def _link(self, a: Place, b: Place, state: str, pins: Iterable[Pin] = ()) -> None:
-        """A line with a diamond at each end: joined here."""
+        """A line with a diamond at each end: joined here. A small one where they may be."""
         self._stroke(_d("M", *a, "L", *b), state, pins)
+        r = 0.6 if state == LINKED else 1.0
         for x, y in (a, b):
-            d = _d("M", x - 1.0, y, "l", 1.0, -1.0, 1.0, 1.0, -1.0, 1.0, "z")
+            d = _d("M", x - r, y, "l", r, -r, r, r, -r, r, "z")
             self._add("path", d=d, fill=_LOOK[state][0])
 
     def _gap(self, at: Place, state: str) -> None:
@@ -369,8 +373,8 @@ class _Picture:
         x = 2.0
         for state in self.legend:
             a, b = (x, y - 0.9), (x + 9.0, y - 0.9)
-            if state == JOINED:
-                self._link(a, b, JOINED)
+            if state in (JOINED, LINKED):
+                self._link(a, b, state)
             else:
                 self._stroke(_d("M", *a, "L", *b), state)
             if state in (OPEN, UNSTEADY):

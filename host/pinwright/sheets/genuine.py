@@ -9,11 +9,20 @@ from pathlib import Path
 
 from pinwright.cable.profile import Profile
 from pinwright.records.carrier import open_carrier
-from pinwright.records.document import NotGenuine
+from pinwright.records.document import NotGenuine, open_sealed
 from pinwright.records.record import Record, bytes_of, read_record
 from pinwright.sheets.documents import DRAWN_BY, documents_of
 
-_NAMED = re.compile(r"(?P<whose>.+\.test-[0-9]+\.(certificate|report))\.(json|pdf|html)", re.IGNORECASE)
+# What a record and its documents are named like.
+DOCUMENT = re.compile(r"(?P<whose>.+\.test-[0-9]+\.(certificate|report))\.(json|pdf|html)", re.IGNORECASE)
+
+
+def _is_record(data: bytes) -> bool:
+    try:
+        open_sealed(data)
+    except NotGenuine:
+        return False
+    return True
 
 
 def genuine(path: Path, profile_of: Callable[[str], Profile]) -> tuple[Record, str]:
@@ -36,8 +45,10 @@ def genuine(path: Path, profile_of: Callable[[str], Profile]) -> tuple[Record, s
             raise NotGenuine("it is not what its record gives when it is drawn again")
         beside = path.with_suffix(".json")
         if os.path.isfile(beside) and bytes_of(beside) != inner:
-            raise NotGenuine(f"the record in it is another than `{beside.name}` beside it")
-    named = _NAMED.fullmatch(path.name)
+            if _is_record(bytes_of(beside)):
+                raise NotGenuine(f"the record in it is another than `{beside.name}` beside it")
+            remark = f"the record in it is whole, `{beside.name}` beside it is not"
+    named = DOCUMENT.fullmatch(path.name)
     whose = f"{record.number}.{record.doc['kind']}"
     if named and named["whose"].casefold() != whose.casefold():
         raise NotGenuine(f"it is the record of `{whose}`, under another name")

@@ -32,6 +32,7 @@ def pdf_of(sheet: Sheet, record: bytes) -> bytes:
         },
         "long": sheet.is_long,
         "caption": sheet.caption,
+        "boxed": sheet.boxed,
         "date": list(map(int, re.findall(r"[0-9]+", sheet.started)[:6])),
         "alt": "Wiring picture: " + "; ".join(text for label, text in sheet.about if label == "Ends"),
     }
@@ -45,6 +46,8 @@ def pdf_of(sheet: Sheet, record: bytes) -> bytes:
 def _breakable(value: Any, room: float) -> Any:
     """The same, every text in it with places to break a line."""
     match value:
+        case bool():
+            return value
         case str():
             return breakable(value, room)
         case dict():

@@ -22,6 +22,7 @@ from pinwright.sheets.layout import Layout
 from pinwright.verdict.facts import Extra, Facts, Piece
 
 GOOD, PALE, OPEN, UNSTEADY, WRONG, JOINED = "good", "pale", "open", "unsteady", "wrong", "joined"
+LINKED = "linked"  # joined, and may be
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Bridge:
-    """Two lines from top to bottom that are joined somewhere. state: `joined` or `unsteady`."""
+    """Two lines from top to bottom that are joined somewhere. state: `joined`, `unsteady` or `linked`."""
 
     one: Line
     other: Line
@@ -106,7 +107,18 @@ class _Planner:
             groups = [piece for net in extra.nets for piece in broken.get(net.pins, (net.pins,))]
             groups = [*(piece for piece in groups if piece[0] in extra.pins), *zip(extra.unused)]
             self._joined(extra, groups)
+        self._linked(profile)
         return self.made
+
+    def _linked(self, profile: Profile) -> None:
+        """Conductors of one signal that were found joined and may be."""
+        wrong = {pin for extra in self.facts.extra for pin in extra.pins}
+        for piece in self.facts.nets:
+            groups = [net.pins for net in profile.nets if set(net.pins) <= set(piece)]
+            for link in self._links(groups) if wrong.isdisjoint(piece) else ():
+                one, other = (self._through(group, GOOD) for group in link.groups)
+                if one and other:
+                    self.made.bridges.append(Bridge(one, other, LINKED, 0))
 
     def _joined(self, extra: Extra, groups: Sequence[Piece]) -> None:
         number = self._number(extra.pins)

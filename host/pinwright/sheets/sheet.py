@@ -6,9 +6,10 @@ says on every page that it is none. Everything else is a fault report.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from io import BytesIO
+from itertools import zip_longest
 from typing import Literal
 
 import segno
@@ -17,7 +18,7 @@ from pinwright.cable.profile import CONFIDENCE_TEXT, Profile
 from pinwright.records.record import Record
 from pinwright.sheets.drawing import LANDSCAPE, MOST_NUMBERED, PORTRAIT, wiring_picture
 from pinwright.sheets.text import shown
-from pinwright.verdict.conductors import conductors
+from pinwright.verdict.conductors import conductors, shared_conductors
 
 Kind = Literal["certificate", "specimen", "report"]
 
@@ -35,13 +36,14 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """One net as the list has it. state: `ok`, or what is wrong with it in a word or two."""
+    """One net as the list has it. state: `ok`, or what is wrong in a word or two. good: as it should be."""
 
     signal: str
     start: str
     to: str
     found: str
     state: str
+    good: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,12 +76,17 @@ class Sheet:
         return len(self.links) > MANY_LINKS
 
     @property
+    def boxed(self) -> str:
+        """The verdict, in large letters."""
+        return f"SIMULATED {self.verdict}" if self.kind == "specimen" else self.verdict
+
+    @property
     def caption(self) -> str:
         """What to write over the picture."""
         if not self.findings:
             return "Wiring"
         few = len(self.findings) <= MOST_NUMBERED
-        return "Wiring as measured: the numbers are those above" if few else "Wiring as measured"
+        return "Wiring as measured, with the numbers of the faults" if few else "Wiring as measured"
 
 
 def sheet_of(record: Record) -> Sheet:
@@ -105,7 +112,7 @@ def sheet_of(record: Record) -> Sheet:
         summary=_summary(record),
         warning=warning,
         about=tuple((label, shown(text)) for label, text in _about(record) if text),
-        findings=tuple((shown(finding.text), shown(finding.remedy)) for finding in record.findings),
+        findings=tuple(_findings(record)),
         links=links,
         sections=tuple((heading, tuple(map(shown, texts))) for heading, texts in _sections(record)),
         picture=wiring_picture(record.profile, record.facts, pins, width_mm=width),
@@ -115,9 +122,23 @@ def sheet_of(record: Record) -> Sheet:
 
 def _summary(record: Record) -> str:
     if record.passed:
-        return f"All {len(record.profile.nets)} nets are as the profile says, and nothing else is joined."
+        nets, beside = len(record.profile.nets), record.doc["conductors_not_proven_singly"]
+        which = f"All {nets} nets conduct" if nets > 1 else "The one net conducts"
+        told = [f"{which} as the profile says, and nothing else was found joined."]
+        told += ["Resistance was not measured."] if not record.doc["limits"]["checked"] else []
+        told += [f"{beside} conductors are not individually proven."] if beside else []
+        return " ".join(told)
     count = len(record.findings)
-    return f"{count} {'fault' if count == 1 else 'faults'}. Do not use this cable."
+    plugs = count and record.findings[0].kind in ("socket", "absent")
+    then = "Plug it in as said and scan again." if plugs else "Do not use this cable."
+    return f"{count} {'fault' if count == 1 else 'faults'}. {then}"
+
+
+def _findings(record: Record) -> Iterator[tuple[str, str]]:
+    """Text and remedy; a remedy that several in a row share stands with the last of them."""
+    after = [finding.remedy for finding in record.findings[1:]]
+    for finding, following in zip_longest(record.findings, after):
+        yield shown(finding.text), shown(finding.remedy) if finding.remedy != following else ""
 
 
 def _about(record: Record) -> Sequence[tuple[str, str]]:
@@ -132,21 +153,27 @@ def _about(record: Record) -> Sequence[tuple[str, str]]:
         for end, socket in scan["sockets"].items()
     )
     limits = record.doc["limits"]
-    checked = "" if limits["checked"] else " (not checked: this tester does not measure ohms)"
+    checked = "" if limits["checked"] else "not checked, for this tester does not measure ohms: "
+    own = "".join(f", {name} {limit.max_ohms:g} Ω" for name, limit in profile.limits.items())
     return (
         ("Cable", profile.title),
         ("Ends", "; ".join(_end(profile, place) for place in range(len(profile.ends)))),
         ("Serial", f"{record.doc['serial']}, test {record.doc['test']}"),
         ("Profile", f"{profile.id}{revision}, SHA-256 {named['sha256']}"),
-        ("Wiring", CONFIDENCE_TEXT[profile.origin.confidence] if profile.origin else ""),
+        ("Source", _source(profile)),
         ("Tested", f"{scan['started']} (UTC), in {scan['elapsed_ms'] / 1000:.1f} s"),
         ("Operator", shown(scan["operator"] or "not named", _MOST_NAME)),
         ("Tester", f"{what}{fixture}, {tester['points']} points, firmware {tester['firmware']}"),
         ("Self-check", "passed, in this scan"),  # without that there is no record
         ("Sockets", sockets),
-        ("Limit", f"{limits['max_ohms']:g} Ω for every link{checked}"),
+        ("Limits", f"{checked}{limits['max_ohms']:g} Ω for a link{own}"),
         ("Program", f"pinwright {record.doc['host']}"),
     )
+
+
+def _source(profile: Profile) -> str:
+    """Where the wiring comes from, if somebody published it."""
+    return f"published wiring; {CONFIDENCE_TEXT[profile.origin.confidence]}" if profile.origin else ""
 
 
 def _end(profile: Profile, place: int) -> str:
@@ -161,11 +188,12 @@ def _by_adapter(adapter: str | None) -> str:
 def _links(record: Record) -> Sequence[Link]:
     return [
         Link(
-            signal=shown(row.signal if row.to else "(free)"),
+            signal=shown((row.signal or "–") if row.to else "(free)"),
             start=str(row.first),
             to=" ".join(map(str, row.to)) or "nothing",
             found=shown(row.found, _MOST_FOUND),
-            state=", ".join(row.states) or "ok",
+            state=row.state,
+            good=not row.states,
         )
         for row in conductors(record.profile, record.facts, record.findings)
     ]
@@ -174,9 +202,10 @@ def _links(record: Record) -> Sequence[Link]:
 def _sections(record: Record) -> Sequence[tuple[str, Sequence[str]]]:
     doc = record.doc
     count = doc["conductors_not_proven_singly"]
+    pins = " ".join(str(pin) for piece in record.facts.nets if shared_conductors([piece]) for pin in piece)
     singly = (
         f"{count} conductors are joined to others at both ends and so are not individually proven: a broken "
-        "one among them would not show."
+        f"one among them would not show ({shown(pins, _MOST_FOUND)})."
         if count
         else "No conductor is joined to another at both ends: each is proven by itself."
     )
@@ -184,7 +213,7 @@ def _sections(record: Record) -> Sequence[tuple[str, Sequence[str]]]:
     return (
         ("Decision rule", [doc["decision"]]),
         ("Method", [doc["method"]]),
-        ("Not measured, not claimed", [singly, *not_measured]),
+        ("Not measured, not claimed", [singly, *not_measured] if record.passed else not_measured),
         ("Cautions", CAUTIONS),
     )
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from pinwright.cable.pins import Pin
@@ -27,6 +28,7 @@ class Conductor:
 
     to: where the first pin should lead; none for an unused pin. found: what was found joined to the first
     pin, in words. states: words for what is wrong, the gravest first; none where it is as it should be.
+    singly: no other conductor runs beside it from end to end, so that it is proven by itself.
     """
 
     signal: str
@@ -34,6 +36,22 @@ class Conductor:
     to: tuple[Pin, ...]
     found: str
     states: tuple[str, ...]
+    singly: bool = True
+
+    @property
+    def state(self) -> str:
+        """`ok`, `ok, not singly`, or what is wrong."""
+        return ", ".join(self.states) or ("ok" if self.singly else "ok, not singly")
+
+
+def shared_conductors(pieces: Iterable[Sequence[Pin]]) -> int:
+    """How many conductors may run beside others of the same measured piece, so that one could be broken.
+
+    A piece with one pin at an end has no such conductors there: each of its pins is proven by itself.
+    With two or more at both ends, the end with fewer pins says how many conductors there are.
+    """
+    counts = [sorted(Counter(pin.end for pin in piece).values()) for piece in pieces]
+    return sum(pins for ends in counts for pins in ends[:-1] if pins > 1)
 
 
 def conductors(profile: Profile, facts: Facts, findings: Sequence[Finding]) -> tuple[Conductor, ...]:
@@ -44,10 +62,11 @@ def conductors(profile: Profile, facts: Facts, findings: Sequence[Finding]) -> t
 def _rows(profile: Profile, facts: Facts, findings: Sequence[Finding]) -> Iterator[Conductor]:
     wrong = {fact.net.pins for fact in facts.missing}
     wrong |= {net.pins for fact in facts.extra for net in fact.nets}
+    beside = {pin for piece in facts.nets if shared_conductors([piece]) for pin in piece}
     for net in profile.nets:
         first, *rest = net.pins
         states = _states(net.pins, findings) if net.pins in wrong else ()
-        yield Conductor(net.signal, first, tuple(rest), _found(first, facts), states)
+        yield Conductor(net.signal, first, tuple(rest), _found(first, facts), states, first not in beside)
     for fact in facts.extra:
         for pin in fact.unused:
             yield Conductor("", pin, (), _found(pin, facts), _states((pin,), findings))
