@@ -70,6 +70,30 @@ def test_a_profile_whose_file_begins_with_a_byte_order_mark_has_the_hash_of_that
     assert "five" == read(changed(PASS, "scan.profile.sha256", sha256)).profile.id
 
 
+def test_a_fail_that_was_rewritten_as_a_pass_everywhere_but_in_what_the_board_saw_is_refused() -> None:
+    forged = {**PASS, "evidence": FAIL["evidence"]}
+    with pytest.raises(NotGenuine, match="its nets do not follow from its evidence"):
+        read(forged)
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        ("evidence.joined", "00"),
+        ("evidence.joined", "zz"),
+        ("evidence.points", {"1000000000000": "A.1"}),
+        ("evidence.points", {"-1": "A.1"}),
+        ("evidence.points", {"1": "A"}),
+        ("evidence.points", {}),
+        ("scan.tester.points", 10**9),
+        ("scan.tester.points", -8),
+    ],
+)
+def test_evidence_that_is_none_is_refused(path: str, value: object) -> None:
+    with pytest.raises(NotGenuine, match=INCOMPLETE):
+        read(changed(PASS, path, value))
+
+
 def test_what_versions_before_0_2_0_did_not_write_may_be_missing() -> None:
     doc: Any = PASS
     for path in ("scan.adapters", "scan.tester.name", "scan.tester.fixture"):

@@ -14,13 +14,14 @@ from typing import Any
 
 from pinwright.cable.pins import Pin, parse_pin
 from pinwright.cable.profile import Profile
-from pinwright.errors import ProfileError, SerialError
+from pinwright.errors import OwnBug, ProfileError, SerialError
 from pinwright.records.document import SEAL, NotGenuine, open_sealed
 from pinwright.records.scan_document import RECORD_SCHEMA, SCAN_SCHEMA, facts_members, rfc3339
 from pinwright.records.store import check_serial
-from pinwright.tester.measurement import Measurement
+from pinwright.tester.fixture import Placement
+from pinwright.tester.measurement import Evidence, Measurement
 from pinwright.verdict.conductors import shared_conductors
-from pinwright.verdict.facts import Facts, PinMismatch, compare
+from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.findings import Finding
 
 FACTS = ("nets", "missing", "extra", "doubtful")
@@ -39,6 +40,15 @@ _FORM: Mapping[str, Any] = {
     "conductors_not_proven_singly": _WHOLE,
     "limits": {"max_ohms": _NUMBER, "checked": (bool,)},
     "host": _TEXT,
+    "evidence": {
+        "points": {"*": _TEXT},
+        "seen": _TEXT,
+        "joined": _TEXT,
+        "doubtful": _TEXT,
+        "apart": _TEXT,
+        "unexplained": _TEXT,
+        "group": _TEXT,
+    },
     "scan": {
         "schema": _TEXT,
         "profile": {"id": _TEXT, "title": _TEXT, "revision": _TEXT, "sha256": _TEXT},
@@ -104,7 +114,7 @@ def read_record(data: bytes, profile_of: Callable[[str], Profile]) -> Record:
     """The record in these bytes. profile_of: makes a profile of its text, or raises ProfileError.
 
     Raises NotGenuine where the seal is broken, something is missing, or one part of it contradicts another:
-    a verdict, for instance, that does not follow from the nets.
+    a verdict that does not follow from the nets, nets that do not follow from what the board saw.
     """
     doc = open_sealed(data)
     try:
@@ -113,7 +123,7 @@ def read_record(data: bytes, profile_of: Callable[[str], Profile]) -> Record:
         raise
     except ProfileError as error:
         raise NotGenuine(f"the profile in it is refused: {error.problem}") from None
-    except (KeyError, TypeError, ValueError, SerialError, PinMismatch):
+    except (KeyError, TypeError, ValueError, SerialError, OwnBug):
         raise NotGenuine("it lacks what a record of a test holds, or holds it in another form") from None
 
 
@@ -165,6 +175,8 @@ def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profi
     ):
         if expected != seen:
             raise NotGenuine(member)
+    if facts_members(compare(profile, _evidence(doc))) != facts_members(facts):
+        raise NotGenuine("its nets do not follow from its evidence")
     if scan["profile"]["sha256"] not in hashes:
         raise NotGenuine("its profile has not the SHA-256 that it gives")
     findings = tuple(
@@ -172,6 +184,17 @@ def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profi
         for told in scan["findings"]
     )
     return Record(data, doc, profile, facts, findings)
+
+
+def _evidence(doc: Mapping[str, Any]) -> Measurement:
+    """What the board saw, point by point, in pins. Raises ValueError or OwnBug where it is no evidence."""
+    kept, points = doc["evidence"], doc["scan"]["tester"]["points"]
+    pin_of = {int(point): parse_pin(pin) for point, pin in kept["points"].items()}
+    if not all(0 <= point < points for point in pin_of):
+        raise ValueError
+    matrices = ("seen", "joined", "doubtful", "apart", "unexplained", "group")
+    evidence = Evidence(points, *(bytes.fromhex(kept[name]) for name in matrices))
+    return evidence.measurement(Placement({}, {}, pin_of, {pin: point for point, pin in pin_of.items()}))
 
 
 def _check_form(value: Any, form: Any) -> None:
