@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+import shutil
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -25,3 +28,21 @@ def _a_home_of_our_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Non
         for name in ("NO_COLOR", "FORCE_COLOR", "COLUMNS", "LINES"):
             patch.delenv(name, raising=False)
         yield
+
+
+@pytest.fixture
+def disk_of(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
+    """Mounts a disk of that size ("512k"), for one test. Only an administrator of a Linux machine can."""
+    place = tmp_path / "disk"
+
+    def disk_of(size: str) -> Path:
+        mount = shutil.which("mount")
+        place.mkdir()
+        command = [str(mount), "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(place)]
+        if mount is None or subprocess.run(command, capture_output=True, check=False).returncode:
+            pytest.skip("this person may not mount a disk")
+        return place
+
+    yield disk_of
+    if place.is_mount():
+        subprocess.run(["umount", str(place)], check=True)

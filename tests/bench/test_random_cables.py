@@ -14,40 +14,16 @@ import pytest
 from pinwright.cable.pins import Pin
 from pinwright.virtual.bench import Link, TesterSpec
 
+from ..random_cables import cable, faulty
+
 ROUNDS, SCANS_A_ROUND = 3, 8
-SIZES = {
-    "pairs": lambda chance: 2,
-    "mixed": lambda chance: chance.choice([1, 2, 2, 2, 3, 5, 9, 14, 20]),
-    "big": lambda chance: chance.randint(2, 80),
-    "few": lambda chance: chance.choice([1, 1, 1, 1, 2]),
-}
+SIZES = (
+    lambda chance: 2,
+    lambda chance: chance.choice([1, 2, 2, 2, 3, 5, 9, 14, 20]),
+    lambda chance: chance.randint(2, 80),
+    lambda chance: chance.choice([1, 1, 1, 1, 2]),
+)
 COMMONS = [["A.31", "B.31"], ["A.32", "B.32"], ["A.33", "B.33"], ["A.34", "B.34"]]
-
-
-def _faults(chance, pins, links):
-    for _ in range(chance.randint(0, 6)):
-        kind = chance.choice(["open", "bridge", "move"])
-        if kind == "open" and links:
-            links.pop(chance.randrange(len(links)))
-        elif kind == "bridge":
-            links.append(chance.sample(pins, 2))
-        elif links:
-            links[chance.randrange(len(links))][chance.randrange(2)] = chance.choice(pins)
-    return [link for link in links if link[0] != link[1]]
-
-
-def _cable(chance, pins):
-    """Nets of 2 to 80 pins, as (nets, links): each net a random tree."""
-    pins = chance.sample(pins, len(pins))
-    size = SIZES[chance.choice(list(SIZES))]
-    nets, links = [], []
-    while pins:
-        take = size(chance)
-        net, pins = pins[:take], pins[take:]
-        if len(net) > 1:
-            nets.append(net)
-            links += [[net[chance.randrange(j)], net[j]] for j in range(1, len(net))]
-    return nets, links
 
 
 def _pieces(links):
@@ -64,9 +40,7 @@ def _one(workplace, seed):
     commons = chance.random() < 0.3
     used = {pin for pair in COMMONS for pin in pair} if commons else set()
     pins = [f"{end}.{n}" for end in ends for n in range(1, 41) if f"{end}.{n}" not in used]
-    nets, links = _cable(chance, pins)
-    if not nets:  # a cable has one net at least
-        nets, links = [pins[:2]], [pins[:2]]
+    nets, links = cable(chance, pins, SIZES)
     more: dict[str, object] = {}
     if commons:
         nets, links = [*nets, *COMMONS], [*links, *map(list, COMMONS)]
@@ -77,7 +51,7 @@ def _one(workplace, seed):
             "common": {"GND": {"joined": "optional"}},
         }
     profile = workplace.profile(nets, ends, **more)
-    links = _faults(chance, pins, links)
+    links = faulty(chance, pins, links, most=6)
     plugged = [
         Link(tuple(Pin(*name.split(".")) for name in link), chance.uniform(0.01, 0.99)) for link in links
     ]

@@ -18,7 +18,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -197,6 +197,14 @@ def wait_for(port: Port, moment: Moment) -> None:
         assert time.monotonic() < end, f"{moment}: the board does not come back"
 
 
+def each_is_felt(one: Callable[[Moment], str], struck: Sequence[Moment]) -> None:
+    """Let it happen at every moment. one: says what struck and the status that came of it."""
+    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
+        outcomes = list(pool.map(one, struck))
+    print(sorted((outcome, outcomes.count(outcome)) for outcome in set(outcomes)))
+    assert {f"{what} 3" for what in STRIKES} <= set(outcomes)
+
+
 def test_a_scan_whose_board_is_struck_ends_in_time_and_never_with_a_wrong_verdict(
     loaded: LoadedProfile, profile: Profile, tmp_path: Path
 ) -> None:
@@ -222,10 +230,7 @@ def test_a_scan_whose_board_is_struck_ends_in_time_and_never_with_a_wrong_verdic
             port.close()
         return f"{moment.what} {status}"
 
-    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
-        outcomes = list(pool.map(one, moments(SCANS, 0.5)))
-    print(sorted((outcome, outcomes.count(outcome)) for outcome in set(outcomes)))
-    assert {f"{what} 3" for what in STRIKES} <= set(outcomes)  # each of them was felt
+    each_is_felt(one, moments(SCANS, 0.5))
 
 
 def test_an_installation_whose_board_is_struck_leaves_it_safe_and_the_next_one_mends_it(
@@ -261,7 +266,4 @@ def test_an_installation_whose_board_is_struck_leaves_it_safe_and_the_next_one_m
             port.close()
         return f"{moment.what} {status}"
 
-    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
-        outcomes = list(pool.map(one, moments(INSTALLATIONS, 1.5)))
-    print(sorted((outcome, outcomes.count(outcome)) for outcome in set(outcomes)))
-    assert {f"{what} 3" for what in STRIKES} <= set(outcomes)  # each of them was felt
+    each_is_felt(one, moments(INSTALLATIONS, 1.5))

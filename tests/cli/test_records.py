@@ -10,7 +10,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -627,16 +627,8 @@ def test_a_library_for_drawing_that_is_missing_costs_no_record(
 
 
 @pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A disk of 1 MiB of its own. Only an administrator of a Linux machine can have one."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    mount = shutil.which("mount")
-    words = [str(mount), "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(place)]
-    if mount is None or subprocess.run(words, capture_output=True, check=False).returncode:
-        pytest.skip("this person may not mount a disk")
-    yield place
-    subprocess.run(["umount", str(place)], check=True)
+def small_disk(disk_of: Callable[[str], Path]) -> Path:
+    return disk_of("1m")
 
 
 def test_a_disk_that_gets_full_while_a_scan_is_kept_loses_nothing_and_the_verdict_is_told(

@@ -26,6 +26,7 @@ from pinwright.virtual.bench import Bench, Link, TesterSpec
 from pinwright.virtual.circuit import INPUT, PULLUP
 from pinwright.virtual.process import VirtualTester
 
+from ..random_cables import cable, faulty
 from .conftest import FIRMWARE, Watched
 
 FIXTURE = Fixture.from_dict(
@@ -34,12 +35,12 @@ FIXTURE = Fixture.from_dict(
 PINS = [f"{end}.{n}" for end in "AB" for n in range(1, 13)]
 POINTS = 24
 ROUNDS, SCANS_A_ROUND = 3, 8
-SIZES = {
-    "pairs": lambda chance: 2,
-    "mixed": lambda chance: chance.choice([1, 2, 2, 2, 3, 5, 9, 14]),
-    "big": lambda chance: chance.randint(2, 24),
-    "few": lambda chance: chance.choice([1, 1, 1, 1, 2]),
-}
+SIZES = (
+    lambda chance: 2,
+    lambda chance: chance.choice([1, 2, 2, 2, 3, 5, 9, 14]),
+    lambda chance: chance.randint(2, 24),
+    lambda chance: chance.choice([1, 1, 1, 1, 2]),
+)
 
 
 def _profile(nets):
@@ -77,36 +78,10 @@ def _scan(profile, links, **faults):
     return scanned
 
 
-def _cable(chance):
-    """Nets of 2 to 24 pins, as (nets, links): each net a random tree."""
-    pins = chance.sample(PINS, len(PINS))
-    size = SIZES[chance.choice(list(SIZES))]
-    nets, links = [], []
-    while pins:
-        take = size(chance)
-        net, pins = pins[:take], pins[take:]
-        if len(net) > 1:
-            nets.append(net)
-            links += [[net[chance.randrange(j)], net[j]] for j in range(1, len(net))]
-    return (nets, links) if nets else ([PINS[:2]], [PINS[:2]])
-
-
-def _faults(chance, links):
-    for _ in range(chance.randint(0, 4)):
-        kind = chance.choice(["open", "bridge", "move"])
-        if kind == "open" and links:
-            links.pop(chance.randrange(len(links)))
-        elif kind == "bridge":
-            links.append(chance.sample(PINS, 2))
-        elif links:
-            links[chance.randrange(len(links))][chance.randrange(2)] = chance.choice(PINS)
-    return [link for link in links if link[0] != link[1]]
-
-
 def _one(seed):
     chance = random.Random(seed)
-    nets, links = _cable(chance)
-    links = _faults(chance, [list(link) for link in links])
+    nets, links = cable(chance, PINS, SIZES)
+    links = faulty(chance, PINS, links, most=4)
     graph = nx.Graph()
     graph.add_edges_from(links)
     truth = {frozenset(piece) for piece in nx.connected_components(graph)}

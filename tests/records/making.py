@@ -13,6 +13,7 @@ from typing import Any
 
 from pinwright import __version__
 from pinwright.cable.pins import parse_pin
+from pinwright.cable.profile import Profile
 from pinwright.library import profile_of
 from pinwright.records.document import canonical, seal
 from pinwright.records.record import Record, read_record
@@ -70,10 +71,10 @@ OPEN_AND_JOINED = (*GOOD[1:], "A.4 A.5", "A.1 @J2.9")
 
 
 def scanned(
-    text: str = TEXT, groups: Sequence[str] = GOOD, doubtful: Sequence[str] = (), **hello: object
+    profile: Profile, groups: Sequence[str], doubtful: Sequence[str] = (), hello: Hello = HELLO
 ) -> Scan:
-    """A scan that found these groups of pins and doubtful pairs. hello: what else than HELLO says."""
-    placement = place(profile_of(text).ends, FIXTURE, POINTS)
+    """A scan that found these groups of pins and doubtful pairs; only what the documents look at."""
+    placement = place(profile.ends, FIXTURE, POINTS)
 
     def matrix(of: Sequence[str]) -> bytes:
         rows = [0] * POINTS
@@ -87,9 +88,8 @@ def scanned(
     evidence = Evidence(
         POINTS, matrix(groups), matrix(groups), matrix(doubtful), bytes(3), bytes(3), bytes(POINTS)
     )
-    counts = {"walk_us": 6700, "transfers": 1200}
-    verdict = BoardVerdict(True, frozenset(), frozenset())
-    return Scan(replace(HELLO, **hello), FIXTURE, placement, evidence, verdict, counts)  # type: ignore[arg-type]
+    counts = {"walk_us": 6700, "confirm_us": 12, "transfers": 1200, "slips": 0}
+    return Scan(hello, FIXTURE, placement, evidence, BoardVerdict(True, frozenset(), frozenset()), counts)
 
 
 def a_record(
@@ -102,8 +102,9 @@ def a_record(
     operator: str | None = None,
     **hello: object,
 ) -> dict[str, Any]:
-    """A record, not sealed."""
-    profile, scan = profile_of(text), scanned(text, groups, doubtful, **hello)
+    """A record, not sealed. hello: what else than HELLO says."""
+    profile = profile_of(text)
+    scan = scanned(profile, groups, doubtful, replace(HELLO, **hello))  # type: ignore[arg-type]
     facts = compare(profile, scan.evidence.measurement(scan.placement))
     subject = Subject(
         profile=profile,

@@ -94,6 +94,19 @@ def test_evidence_that_is_none_is_refused(path: str, value: object) -> None:
         read(changed(PASS, path, value))
 
 
+@pytest.mark.parametrize(
+    "doc",
+    [
+        changed(FAIL, "scan.findings", []),
+        changed(FAIL, "scan.findings", FAIL["scan"]["findings"][:2]),
+        changed(PASS, "scan.findings", FAIL["scan"]["findings"]),
+    ],
+)
+def test_findings_that_leave_a_fault_out_or_speak_of_a_good_cable_are_refused(doc: Any) -> None:
+    with pytest.raises(NotGenuine, match="its findings are not about its facts"):
+        read(doc)
+
+
 def test_what_versions_before_0_2_0_did_not_write_may_be_missing() -> None:
     doc: Any = PASS
     for path in ("scan.adapters", "scan.tester.name", "scan.tester.fixture"):
@@ -294,12 +307,13 @@ def test_whatever_was_found_reads_back_and_can_be_shown(
         st.tuples(st.sampled_from(["open", "short", "of-a-later-version"]), st.lists(st.sampled_from(PINS)))
     )
 )
-def test_findings_that_have_nothing_to_do_with_the_facts_can_be_shown(
+def test_findings_that_say_more_than_the_facts_can_be_shown_but_none_of_a_good_cable(
     told: list[tuple[str, list[str]]],
 ) -> None:
     findings = [{"kind": kind, "text": "x", "pins": pins, "remedy": "y"} for kind, pins in told]
-    for doc in (PASS, a_record(SWAPPED)):
-        assert shown(changed(doc, "scan.findings", findings)) is not None
+    bad = a_record(SWAPPED)
+    assert shown(changed(bad, "scan.findings", [*findings, *bad["scan"]["findings"]])) is not None
+    assert (shown(changed(PASS, "scan.findings", findings)) is None) is bool(findings)
 
 
 # Files

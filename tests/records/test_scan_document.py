@@ -21,13 +21,11 @@ from pinwright.records.scan_document import (
     scan_document,
     shared_conductors,
 )
-from pinwright.tester.fixture import place
-from pinwright.tester.measurement import Evidence
-from pinwright.tester.session import BoardVerdict, Hello, Scan
+from pinwright.tester.session import Hello
 from pinwright.verdict.facts import compare
 from pinwright.verdict.findings import explain
 
-from .making import FIXTURE, POINTS
+from .making import POINTS, scanned
 
 TEXT = "# the file as it was read\n"
 
@@ -58,34 +56,14 @@ SUBJECT = Subject(
 )
 
 
-def scanned(groups: Sequence[str], doubtful: Sequence[str] = ()) -> Scan:
-    """A scan that found these groups of pins and doubtful pairs; only what the documents look at."""
-    placement = place(PROFILE.ends, FIXTURE, POINTS)
-
-    def matrix(of: Sequence[str]) -> bytes:
-        rows = [0] * POINTS
-        for text in of:
-            points = [placement.point_of[parse_pin(word)] for word in text.split()]
-            for one, other in combinations(points, 2):
-                rows[one] |= 1 << other
-                rows[other] |= 1 << one
-        return b"".join(row.to_bytes(3, "little") for row in rows)
-
-    evidence = Evidence(
-        POINTS, matrix(groups), matrix(groups), matrix(doubtful), bytes(3), bytes(3), bytes(POINTS)
-    )
-    counts = {"walk_us": 6700, "confirm_us": 12, "transfers": 1200, "slips": 0}
-    hello = Hello(2, "0.2.0", "E6614", "tester-128", POINTS, 2, "none", "rp2")
-    return Scan(hello, FIXTURE, placement, evidence, BoardVerdict(True, frozenset(), frozenset()), counts)
-
-
+HELLO = Hello(2, "0.2.0", "E6614", "tester-128", POINTS, 2, "none", "rp2")
 GOOD = ["A.1 B.1", "A.2 B.2", "A.3 B.3", "A.4 B.4"]
 
 
 def document(
     groups: Sequence[str] = GOOD, doubtful: Sequence[str] = (), serial: str | None = None
 ) -> dict[str, Any]:
-    scan = scanned(groups, doubtful)
+    scan = scanned(PROFILE, groups, doubtful, HELLO)
     facts = compare(PROFILE, scan.evidence.measurement(scan.placement))
     made = scan_document(SUBJECT, scan, facts, explain(facts), serial)
     read_back: dict[str, Any] = json.loads(json.dumps(made, allow_nan=False))
@@ -228,7 +206,7 @@ def test_a_record_counts_conductors_as_they_were_found_joined(groups: list[str],
 
 
 def record(groups: Sequence[str] = GOOD) -> dict[str, Any]:
-    scan = scanned(groups)
+    scan = scanned(PROFILE, groups, hello=HELLO)
     return record_document(SUBJECT, scan, document(groups), "X-0001", 2, "0.6.0")
 
 
@@ -253,7 +231,7 @@ def test_a_record_holds_the_scan_and_all_that_it_rests_on() -> None:
 
 
 def test_what_the_adapters_join_stands_in_the_record() -> None:
-    scan = scanned(GOOD)
+    scan = scanned(PROFILE, GOOD, hello=HELLO)
     marked = replace(scan, placement=replace(scan.placement, marks=((8, 9), (20, 22, 23))))
     made = record_document(SUBJECT, marked, document(), "X-0001", 1, "0.6.0")
     evidence: Any = made["evidence"]

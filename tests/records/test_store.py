@@ -8,13 +8,12 @@ import inspect
 import json
 import os
 import random
-import shutil
 import signal
 import subprocess
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -612,16 +611,8 @@ def refusing_call(
 
 
 @pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A disk of 512 KiB of its own. Only an administrator of a Linux machine can have one."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    mount = shutil.which("mount")
-    command = [str(mount), "-t", "tmpfs", "-o", "size=512k", "tmpfs", str(place)]
-    if mount is None or subprocess.run(command, capture_output=True, check=False).returncode:
-        pytest.skip("this person may not mount a disk")
-    yield place
-    subprocess.run(["umount", str(place)], check=True)
+def small_disk(disk_of: Callable[[str], Path]) -> Path:
+    return disk_of("512k")
 
 
 @pytest.mark.parametrize("draw", [None, drawn])

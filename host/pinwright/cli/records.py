@@ -190,9 +190,7 @@ def _written(record: Record, wanted: Mapping[str, Path | None]) -> list[Path]:
     drawn = documents_of(record, files) if files else {}
     for kind, path in files.items():
         try:
-            with path.open("xb"):
-                pass
-            _fill(path, drawn[kind])
+            _new_file(path, drawn[kind])
         except FileExistsError:
             raise UsageError(f"`{path}` exists already; it was not touched") from None
         except OSError as error:
@@ -200,8 +198,9 @@ def _written(record: Record, wanted: Mapping[str, Path | None]) -> list[Path]:
     return list(files.values())
 
 
-def _fill(path: Path, data: bytes) -> None:
-    """Write all of it, or leave no file."""
+def _new_file(path: Path, data: bytes) -> None:
+    """A file that was not there before, with all of the data, or none. Raises OSError."""
+    path.touch(exist_ok=False)
     try:
         path.write_bytes(data)
     except OSError:

@@ -183,6 +183,10 @@ def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profi
         Finding(told["kind"], told["text"], tuple(_pin(name, own) for name in told["pins"]), told["remedy"])
         for told in scan["findings"]
     )
+    told_of = {pin for finding in findings for pin in finding.pins}
+    at_fault = [fact.net.pins for fact in facts.missing] + [fact.pins for fact in facts.extra]
+    if (facts.passed and findings) or any(told_of.isdisjoint(pins) for pins in at_fault):
+        raise NotGenuine("its findings are not about its facts")
     return Record(data, doc, profile, facts, findings)
 
 

@@ -33,7 +33,8 @@ class Seat:
     """One end in its place.
 
     plug: the connector as it is seen here. places: pin → its middle. exits: pin → where its lead leaves the
-    outline. box: left, top, right, bottom of the outline. round: centre and radius of a ring, if it is one.
+    outline. box: left, top, right, bottom of the outline. ring: centre and radius of a round one. room:
+    how wide it and the words about it may be.
     """
 
     end: End

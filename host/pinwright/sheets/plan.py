@@ -9,7 +9,7 @@ was found connected in every look, and nothing else; what conducts now and then 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from itertools import combinations, product
@@ -154,8 +154,7 @@ class _Planner:
         return Line(min(pairs, key=self._nearness), state) if pairs else None
 
     def _line(self, pins: tuple[Pin, Pin], state: str, number: int) -> None:
-        rank: Callable[[Pin], int] = lambda pin: (True, False, None).index(self.layout.is_top(pin))  # noqa: E731
-        one, other = sorted(pins, key=rank)
+        one, other = sorted(pins, key=lambda pin: (True, False, None).index(self.layout.is_top(pin)))
         line = Line((one, other), state, number)
         if self.layout.is_top(other) is None:
             self.made.strays.append(line)

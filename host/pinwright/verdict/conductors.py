@@ -73,9 +73,9 @@ def _rows(profile: Profile, facts: Facts, findings: Sequence[Finding]) -> Iterat
 
 
 def _states(pins: Sequence[Pin], findings: Sequence[Finding]) -> tuple[str, ...]:
-    """The words of all findings that speak of these pins."""
+    """The words of all findings that speak of these pins, which are at fault even if none does."""
     told = (STATE.get(finding.kind, finding.kind) for finding in findings if set(finding.pins) & set(pins))
-    return tuple(dict.fromkeys(told))
+    return tuple(dict.fromkeys(told)) or ("at fault",)
 
 
 def _found(pin: Pin, facts: Facts) -> str:
