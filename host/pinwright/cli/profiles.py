@@ -9,7 +9,7 @@ from pathlib import Path
 from textwrap import fill
 
 from pinwright.cable.connectors import FAMILIES, Connector, UnknownConnector
-from pinwright.cable.profile import CONFIDENCE_TEXT, Origin, Profile
+from pinwright.cable.profile import CONFIDENCE_TEXT, Limit, Origin, Profile
 from pinwright.cable.wiring import printable
 from pinwright.errors import ProfileError, UsageError
 from pinwright.library import LoadedProfile, all_profiles, find_profile, library_folders, read_profile
@@ -160,12 +160,10 @@ def _show(arguments: argparse.Namespace) -> int:
     show_text(f"wiring: {profile.wiring_text}")
     for name, joined in profile.common.items():
         show_text(f"common {name}: joined {joined}")
-    show_text(
-        f"limits: links at most {profile.max_ohms:g} Ω, leaks at least {profile.min_leak_ohms:g} Ω "
-        "(where the tester measures)"
-    )
+    usual = Limit(profile.max_ohms, profile.min_leak_ohms)
+    show_text(f"limits: {_limits(usual)} (where the tester measures)")
     for name, limit in profile.limits.items():
-        show_text(f"limits of {name}: {limit.max_ohms:g} Ω, {limit.min_leak_ohms:g} Ω")
+        show_text(f"limits of {name}: {_limits(limit)}")
     for note in (*profile.spare, *profile.notes):
         show_text(f"note: {note}")
     show_text("")
@@ -180,6 +178,10 @@ def _show(arguments: argparse.Namespace) -> int:
         show_text("")
         show_table(("must be free",), [(" ".join(map(str, unused)),)])
     return 0
+
+
+def _limits(limit: Limit) -> str:
+    return f"links at most {limit.max_ohms:g} Ω, leaks at least {limit.min_leak_ohms:g} Ω"
 
 
 def _show_origin(origin: Origin) -> None:
