@@ -2,6 +2,7 @@
 
 import math
 from contextlib import suppress
+from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given
@@ -60,6 +61,10 @@ converter = 0.9
 flip_bits = 1e-4
 outside = {"B.7" = 5.0}
 drop_reply = 2
+calibrated = "2026-01-31T09:00:00Z"
+kelvin = -4
+spread = 0
+drift = 1.5
 """
 
 
@@ -69,10 +74,41 @@ def test_every_key_of_the_contract_is_read(tmp_path):
     expected = Bench(
         (Link((Pin("A", "9"), Pin("B", "36")), 12.0, 0.8, 5.0),),
         Spec(
-            7, 8, "none", (5,), (6,), ((7, 8),), (9,), (3,), {2: 6}, (10,), 0.9, 1e-4, {Pin("B", "7"): 5.0}, 2
+            7,
+            8,
+            "none",
+            (5,),
+            (6,),
+            ((7, 8),),
+            (9,),
+            (3,),
+            {2: 6},
+            (10,),
+            0.9,
+            1e-4,
+            {Pin("B", "7"): 5.0},
+            2,
+            calibrated=datetime(2026, 1, 31, 9, tzinfo=UTC),
+            kelvin=-4.0,
+            spread=0.0,
+            drift=1.5,
         ),
     )
     assert expected == read_bench(file)
+
+
+@pytest.mark.parametrize(
+    ("tester", "about"),
+    [
+        ({}, {"fixture": "tester-128", "fitted": 8, "lane": True}),
+        ({"lane": "uncalibrated", "fitted": 5}, {"fixture": "tester-128", "fitted": 5, "lane": True}),
+        ({"lane": "none"}, {"fixture": "tester-128", "fitted": 8, "lane": False}),
+        ({"kind": "pocket"}, {"fixture": "pocket-24"}),
+    ],
+    ids=str,
+)
+def test_the_board_s_own_file_says_what_is_fitted(tester, about):
+    assert about | {"name": "virtual"} == Bench.from_dict({"tester": tester}).tester.board_file()
 
 
 PINS = ["A.1", "B.1"]
@@ -115,6 +151,19 @@ WRONG = [
     ({"tester": {"moved_chips": {"2": 8}}}, "tester.moved_chips.2", "must be an address from 0 to 7, not 8"),
     ({"tester": {"converter": "broken"}}, "tester.converter", "must be `missing`, `stuck` or a gain"),
     ({"tester": {"converter": False}}, "tester.converter", "not true or false"),
+    *[
+        ({"tester": {"kind": "pocket", key: 1}}, f"tester.{key}", "a pocket tester does not measure ohms")
+        for key in ("lane", "converter", "calibrated", "kelvin", "spread", "drift")
+    ],
+    ({"tester": {"calibrated": 2026}}, "tester.calibrated", "in quotes, not a whole number"),
+    ({"tester": {"calibrated": datetime(2026, 1, 31)}}, "tester.calibrated", "in quotes, not a datetime"),
+    ({"tester": {"calibrated": "2026-01-31"}}, "tester.calibrated", "such as `2026-01-31T09:00:00Z`, not"),
+    ({"tester": {"calibrated": "2026-1-31T9:00:00Z"}}, "tester.calibrated", "must be a date and time"),
+    ({"tester": {"calibrated": "2026-02-30T09:00:00Z"}}, "tester.calibrated", "must be a date and time"),
+    ({"tester": {"kelvin": 61}}, "tester.kelvin", "must be a number from -60 to 60 kelvins, not 61"),
+    ({"tester": {"kelvin": "4"}}, "tester.kelvin", "not a text"),
+    ({"tester": {"spread": -0.1}}, "tester.spread", "must be a number from 0 to 5, not -0.1"),
+    ({"tester": {"drift": 5.5}}, "tester.drift", "must be a number from 0 to 5, not 5.5"),
     ({"tester": {"flip_bits": 2}}, "tester.flip_bits", "must be a number from 0 to 1, not 2"),
     ({"tester": {"outside": {"B7": 5}}}, "tester.outside.B7", "a pin is written END.PIN"),
     ({"tester": {"outside": {"B.7": "5"}}}, "tester.outside.B.7", "from -30 to 30 volts, not a text"),

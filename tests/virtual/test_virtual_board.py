@@ -9,6 +9,7 @@ from pinwright.cable.pins import Pin
 from pinwright.errors import BenchError
 from pinwright.virtual.bench import Bench
 from pinwright.virtual.board import POCKET_PINS, VirtualBoard
+from pinwright.virtual.spread import parts_of
 
 # Sockets as in hardware/README.md: J1 points 0 to 39, S1 40 to 79, J2 80 to 119.
 POINT_OF = {
@@ -17,6 +18,9 @@ POINT_OF = {
     for n in range(1, 41)
 }  # fmt: skip
 IODIR, IOCON, GPPU, GPIO, OLAT = 0x00, 0x0A, 0x0C, 0x12, 0x14
+ALL = (1 << 128) - 1
+SHUNT, SUPPLY = 0x8BE3, 0xE3E3  # the converter's settings: AIN0 - AIN1 at 0.256 V, AIN2 at 4.096 V
+STEP_V, SUPPLY_STEP_V = 0.256 / 32768, 4.096 / 32768
 
 
 class Bank:
@@ -43,6 +47,27 @@ class Bank:
 
     def release(self, point):
         self.transfer(0x40 | point // 16 << 1, IODIR, 0xFF, 0xFF)
+
+    def outputs(self, lows=0, highs=0):
+        """These points, bits, driven as said, all others inputs; latches before directions."""
+        for chip in self.chips:
+            self.transfer(0x40 | chip << 1, OLAT, *(highs >> 16 * chip & 0xFFFF).to_bytes(2, "little"))
+        for chip in self.chips:
+            inputs = ~(lows | highs) >> 16 * chip & 0xFFFF
+            self.transfer(0x40 | chip << 1, IODIR, *inputs.to_bytes(2, "little"))
+
+    def free(self):
+        for chip in self.chips:
+            self.transfer(0x40 | chip << 1, IODIR, 0xFF, 0xFF)
+
+    def convert(self, config=SHUNT):
+        """One conversion, as firmware waits for it."""
+        self.board.i2c_write(0x48, b"\1" + config.to_bytes(2, "big"))
+        self.board.i2c_write(0x48, b"\1")
+        while not self.board.i2c_read(0x48, 2)[0] & 0x80:
+            pass
+        self.board.i2c_write(0x48, b"\0")
+        return int.from_bytes(self.board.i2c_read(0x48, 2), "big", signed=True)
 
     def low(self):
         """The points that read low."""
@@ -177,6 +202,180 @@ def test_a_seed_gives_one_board_and_its_identity():
 def test_flipped_bits_reach_what_is_read():
     bank = Bank({"tester": {"flip_bits": 0.01}})
     assert len({bank.transfer(0x41, IODIR, *[0] * 22) for _ in range(20)}) > 1
+
+
+def test_the_converter_reads_what_the_circuit_draws_through_the_shunt():
+    bank = Bank({"link": [{"pins": ["A.1", "B.40"], "ohms": 47}]})
+    parts, seen = parts_of(1, 8), []
+    for highs in (0, 1):
+        seen.append(0.0)
+        for _ in range(64):
+            bank.outputs(ALL & ~highs, highs)
+            seen[-1] += bank.convert() / 64
+            bank.outputs()
+    path = (
+        parts.points[0].out_high_ohms + parts.points[0].series_ohms + 47
+        + parts.points[79].series_ohms + parts.points[79].out_low_ohms
+    )  # fmt: skip
+    volts = 3.3 * parts.shunt_ohms / (parts.shunt_ohms + path)
+    assert volts / STEP_V * parts.converter_gains[5] == pytest.approx(seen[1] - seen[0], abs=0.6)
+    assert parts.converter_offset_steps == pytest.approx(seen[0], abs=0.6)
+    bank.outputs(ALL & ~1, 1)
+    vio = sum(bank.convert(SUPPLY) for _ in range(16)) / 16
+    assert (3.3 - volts) / SUPPLY_STEP_V == pytest.approx(vio, abs=3.3 / SUPPLY_STEP_V * 7e-4 + 4)
+    assert [] == bank.board.breaches()
+
+
+def test_current_from_outside_reads_backwards():
+    bank = Bank({"tester": {"outside": {"A.1": 5.0}}})
+    bank.outputs(ALL & ~1, 1)
+    assert -1000 > bank.convert()
+
+
+@pytest.mark.parametrize("tester", [{"lane": "none"}, {"converter": "missing"}, {"kind": "pocket"}], ids=str)
+def test_nothing_answers_on_the_second_bus_where_there_is_no_converter(tester):
+    board = VirtualBoard(Bench.from_dict({"tester": tester}), POINT_OF)
+    assert [] == [address for address in range(128) if board.i2c_write(address, b"")]
+    assert board.i2c_read(0x48, 2) is None
+
+
+def test_the_converter_is_the_only_device_on_its_bus():
+    board = Bank({"tester": {"lane": "uncalibrated"}}).board
+    assert [0x48] == [address for address in range(128) if board.i2c_write(address, b"")]
+
+
+@pytest.mark.parametrize("kelvin", [-60.0, 0.0, 4.0, 60.0])
+def test_the_sensor_shows_27_degrees_and_how_much_warmer_it_is(kelvin):
+    volts = Bank({"tester": {"kelvin": kelvin}}).board.sensor() / 65535 * 3.3
+    assert 27 + kelvin == pytest.approx(27 - (volts - 0.706) / 0.001721, abs=0.3)  # half of one of 12 bits
+
+
+def test_a_warmer_board_has_other_resistances_and_the_same_chips_otherwise():
+    cold, warm = (Bank({"tester": {"kelvin": kelvin}}).board.circuit.points for kelvin in (0, 10))
+    grown = [b.out_high_ohms / a.out_high_ohms for a, b in zip(cold, warm, strict=True)]
+    assert all(1.01 < growth < 1.06 for growth in grown)
+    assert [p.pullup_amps for p in cold] == [p.pullup_amps for p in warm]
+
+
+def test_the_buses_are_counted_in_bytes_and_in_time():
+    bank = Bank()
+    board = bank.board
+    before = board.bus_us, board.spi_bytes, board.spi_transfers
+    bank.transfer(0x41, GPIO, 0, 0)
+    assert (before[0] + 4, before[1] + 4, before[2] + 1) == (
+        board.bus_us,
+        board.spi_bytes,
+        board.spi_transfers,
+    )
+    bank.convert()
+    # Address, pointer and two bytes; the pointer; two looks of address and two bytes; pointer, result.
+    assert (4 + 2 + 2 * 3 + 2 + 3, 1) == (board.i2c_bytes, board.conversions)
+    assert before[0] + 4 + 17 * 22.5 + 1163 == board.bus_us
+
+
+def breaches(bank):
+    return [breach.split(" is down")[0] for breach in bank.board.breaches()]
+
+
+def test_up_to_four_points_may_be_high_wherever_they_lead():
+    bank = Bank()
+    bank.outputs(highs=0b1111)
+    assert [] == breaches(bank)
+    bank.outputs(highs=0b11111)
+    assert "5 points high across copper that has not been walked" in breaches(bank)
+
+
+def test_points_that_have_each_been_the_only_low_one_may_be_high_together_until_the_next_cable():
+    bank = Bank()
+    for point in range(12):
+        bank.joined(point)
+    bank.outputs(highs=0xFFF)
+    assert [] == breaches(bank)
+    bank.outputs()
+    bank.board.plug(Bench(), POINT_OF)
+    bank.outputs(highs=0xFFF)
+    assert "12 points high across copper that has not been walked" in breaches(bank)
+
+
+SHORTED = {"link": [{"pins": [f"A.{n}", f"B.{n}"]} for n in range(1, 41)]}
+LOWS, HIGHS = 0xFFFFFFFFFF << 40, 0xFFFFFFFFFF
+
+
+def test_highs_against_lows_that_pull_vio_down_are_noticed_though_nobody_reads():
+    bank = Bank(SHORTED)
+    for point in range(40):
+        bank.joined(point)
+    bank.outputs(LOWS)
+    bank.outputs(LOWS, HIGHS)
+    assert "VIO" in breaches(bank)
+
+
+def test_one_low_against_many_highs_of_one_net_is_no_harm():
+    bank = Bank({"link": [{"pins": [f"A.{n}" for n in range(1, 41)]}]})
+    for point in range(40):
+        bank.joined(point)
+    for point in range(40):
+        bank.outputs(1 << point, HIGHS & ~(1 << point))
+        bank.free()
+    assert [] == breaches(bank)
+
+
+def test_latches_that_are_cleared_before_the_points_are_let_go_are_noticed():
+    bank = Bank({"link": [{"pins": [f"A.{n}" for n in range(1, 41)]}]})
+    for point in range(40):
+        bank.joined(point)
+    bank.outputs(1, HIGHS & ~1)
+    bank.transfer(0x40, OLAT, 0, 0)  # sixteen lows against twenty-four highs
+    assert {"VIO"} == set(breaches(bank))
+
+
+def test_a_point_that_is_driven_for_too_long_is_noticed_once_it_is_let_go_or_at_the_end():
+    bank = Bank()
+    bank.outputs(lows=0b11)
+    for _ in range(60):
+        bank.convert()
+    assert [] == breaches(bank)
+    bank.outputs(lows=0b01)  # a break for one of them
+    for _ in range(10):
+        bank.convert()
+    assert ["point 0 driven for 108 ms"] == breaches(bank)
+    bank.outputs(lows=0b10)
+    assert ["point 0 driven for 108 ms"] == breaches(bank)
+
+
+def test_traffic_while_the_converter_works_is_noticed():
+    bank = Bank()
+    bank.board.i2c_write(0x48, b"\1" + SHUNT.to_bytes(2, "big"))
+    bank.low()
+    assert [] == breaches(bank)  # nobody has waited for it yet
+    bank.board.i2c_read(0x48, 2)
+    bank.board.i2c_read(0x48, 2)
+    assert ["SPI traffic while the converter was at work"] == breaches(bank)
+
+
+@pytest.mark.parametrize(
+    "faults", [{"stuck_low": [0]}, {"outside": {"A.1": -12.0}}, {"flip_bits": 1e-9}], ids=str
+)
+def test_what_a_fault_of_the_bench_does_is_not_counted(faults):
+    bank = Bank({"link": [{"pins": ["A.1", "A.2"]}], "tester": faults})
+    bank.outputs(highs=0b1)
+    bank.low()
+    assert bank.board.circuit.vio_v < 3.3
+    assert [] == breaches(bank)
+
+
+def test_with_bits_that_flip_nothing_is_counted():
+    bank = Bank({**SHORTED, "tester": {"flip_bits": 1e-9}})
+    bank.outputs(LOWS, HIGHS)
+    assert [] == breaches(bank)
+
+
+def test_a_long_list_of_breaches_is_cut():
+    bank = Bank()
+    for count in range(5, 50):
+        bank.outputs(highs=(1 << count) - 1)
+        bank.outputs()
+    assert 20 == len(breaches(bank))
 
 
 POCKET = Path(__file__).parents[2] / "hardware" / "pocket.toml"

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pinwright.virtual.circuit import HIGH, INPUT, LOW, PULLUP, Circuit, Point, Wire
+from pinwright.virtual.circuit import HIGH, INPUT, LOW, PULLUP, Circuit, Point, Wire, _Net
 
 # Source: ngspice operating points, tests/published/networks.json ("about" states the model).
 PUBLISHED = json.loads((Path(__file__).parents[1] / "published" / "networks.json").read_text("utf-8"))
@@ -148,6 +148,23 @@ def test_current_out_of_vio_returns_to_0_v_and_no_voltage_leaves_the_rails(netwo
 
 
 @given(networks)
+@settings(max_examples=60, deadline=None)
+def test_the_quick_bound_to_the_current_holds_in_any_state(network):
+    states, wires = network
+    circuit = drive(plain(len(states), wires), dict(enumerate(states)))
+    assert circuit.supply_ma / 1e3 <= circuit.most_amps + 1e-6  # leaks are not in the bound
+
+
+def test_the_quick_bound_is_close_where_it_matters_and_follows_every_change():
+    wires = [(2 * k, 2 * k + 1, 0.1) for k in range(40)]
+    circuit = drive(plain(80, wires), {p: LOW if p % 2 else HIGH for p in range(80)})
+    alone = 3.3 / (680 + 40) / 2 * 40  # without the shunt, and with the better driver at both ends
+    assert alone + 80 * 40e-6 == pytest.approx(circuit.most_amps, rel=1e-9)
+    drive(circuit, dict.fromkeys(range(80), INPUT))
+    assert 80 * 40e-6 == pytest.approx(circuit.most_amps, rel=1e-9)
+
+
+@given(networks)
 @settings(max_examples=30, deadline=None)
 def test_the_way_to_a_state_does_not_change_its_voltages(network):
     states, wires = network
@@ -168,6 +185,26 @@ NETS = {
     "a ring with leaks": [(k, (k + 1) % 128, 0.1) for k in range(128)]
     + [(k, k + 40, 1e5) for k in range(80)],
 }
+
+
+def test_the_states_of_a_shorting_bar_are_solved_fast_and_none_of_them_twice(monkeypatch):
+    solved, solve = [], _Net._solve
+    monkeypatch.setattr(_Net, "_solve", lambda net, *how: solved.append(1) or solve(net, *how))
+    # Generous, for slow machines; measured 0.05 s the first time and 0.01 s from then on.
+    circuit = plain(128, [(a, b, 0.01) for a, b in pairwise(range(40))])
+    took, counts = [], []
+    for _ in range(3):
+        began = time.perf_counter()
+        for point in range(40):
+            for one, others, rest in ((HIGH, LOW, LOW), (LOW, HIGH, INPUT)):
+                for other in range(40, 128):
+                    circuit.set_drive(other, rest)
+                drive(circuit, dict.fromkeys(range(40), others) | {point: one})
+                drive(circuit, dict.fromkeys(range(40), INPUT))
+        took.append(time.perf_counter() - began)
+        counts.append(len(solved))
+    assert max(took) < 2.0
+    assert counts == [counts[0]] * 3
 
 
 @pytest.mark.parametrize("wires", NETS.values(), ids=NETS)

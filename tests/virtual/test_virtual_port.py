@@ -20,7 +20,7 @@ import pytest
 import serial
 
 from pinwright.cable.pins import Pin
-from pinwright.errors import BenchError
+from pinwright.errors import BenchError, OwnBug
 from pinwright.tester.frames import encode
 from pinwright.virtual import process
 from pinwright.virtual.bench import Bench
@@ -239,7 +239,7 @@ def test_keys_that_are_not_text_do_what_they_do_on_a_board(engine, serve):
         assert "if x:\r\n... " == program.says("if x:\r\x03")
         assert "x\r\n1" == program.says("x\r")
         banner = program.says(b"\x02")  # Ctrl-B: out of the raw prompt, or a fresh banner
-        assert f'\r\n{engine} v{banner.split(" v")[1].split(" ")[0]} on ' in banner
+        assert f"\r\n{engine} v{banner.split(' v')[1].split(' ')[0]} on " in banner
         assert banner.endswith('Pinwright virtual board\r\nType "help()" for more information.')
         assert "x\r\n1" == program.says("x\r")
         assert "MPY: soft reboot" in program.says(b"\x04")  # Ctrl-D: a new interpreter
@@ -327,7 +327,7 @@ def test_a_board_has_no_files_but_its_own(path, serve):
     with Program(serve("", {"tester": {"fitted": 3}})) as program:
         program.until(PROMPT)
         said = program.says(f"import os; sorted(os.listdir({path!r}))\r")
-        assert said.endswith("\r\n['board.json', 'main.py']")
+        assert said.endswith("\r\n['board.json', 'calibration.bin', 'check.bin', 'main.py']")
 
 
 def test_a_second_program_on_a_tcp_port_is_turned_away(engine, serve):
@@ -389,6 +389,31 @@ def test_a_board_file_of_one_s_own_survives_another_tester(serve, tmp_path):
     port = serve(None, flash=tmp_path)
     port.plug(Bench.from_dict({"tester": {"fitted": 5}}), POINT_OF)
     assert own == (tmp_path / "board.json").read_text()
+
+
+def test_another_tester_has_its_own_calibration_and_one_of_one_s_own_survives(serve, tmp_path):
+    port = serve(FIRMWARE, flash=tmp_path)
+    first = (tmp_path / "calibration.bin").read_bytes()
+    (tmp_path / "check.bin").write_bytes(b"own")
+    port.plug(Bench.from_dict({"tester": {"seed": 2}}), POINT_OF)
+    assert first != (tmp_path / "calibration.bin").read_bytes()
+    assert b"own" == (tmp_path / "check.bin").read_bytes()
+    port.plug(Bench.from_dict({"tester": {"seed": 2, "lane": "uncalibrated"}}), POINT_OF)
+    assert {"check.bin"} == {file.name for file in tmp_path.glob("*.bin")}
+    port.plug(Bench.from_dict({"tester": {"seed": 1}}), POINT_OF)
+    (tmp_path / "calibration.bin").unlink()  # by the firmware, say
+    port.plug(Bench.from_dict({"tester": {"seed": 3}}), POINT_OF)
+    assert (tmp_path / "calibration.bin").exists()
+
+
+def test_what_a_board_broke_before_it_was_plugged_in_again_is_told_when_the_port_closes(engine):
+    port = Port(Bench(), {}, None)
+    port.board.board.broken.append("smoke")
+    port.replug()
+    assert [] == port.board.board.breaches()
+    with pytest.raises(OwnBug, match="smoke"):
+        port.close()
+    port.close()
 
 
 def test_what_nobody_reads_does_not_stop_the_board(engine, at, serve):

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from pinwright.cable.pins import Pin
-from pinwright.errors import LinkLost
+from pinwright.errors import LinkLost, OwnBug
 from pinwright.virtual import process
 from pinwright.virtual.bench import Bench
 from pinwright.virtual.board import VirtualBoard
@@ -102,11 +102,14 @@ def test_a_script_on_the_board_finds_what_the_bench_says(engine, start):
 
 def test_the_board_has_its_own_file_system_with_a_file_that_says_what_is_fitted(engine, start):
     script = "import os, json\nprint(sorted(os.listdir()), json.load(open('board.json'))['fitted'])"
-    assert "['board.json', 'main.py'] 5\n" == all_of(start(script, {"tester": {"fitted": 5}}))
+    files = "['board.json', 'calibration.bin', 'check.bin', 'main.py']"
+    assert f"{files} 5\n" == all_of(start(script, {"tester": {"fitted": 5}}))
 
 
 WITHOUT_HEAP = f"""{SPI_SETUP}
 lamp, button, long = Pin(12, Pin.OUT), Pin(14, Pin.IN, Pin.PULL_UP), bytearray(600)
+bus, sensor, dog = machine.I2C(0, scl=Pin(5), sda=Pin(4)), machine.ADC(4), machine.WDT(timeout=8000)
+config, result = bytearray(b"\x8b\xe3"), bytearray(2)
 started = took = level = 0
 def work():
     global level
@@ -117,11 +120,14 @@ def work():
         cs(0); spi.write(sent); spi.readinto(seen); cs(1)
         cs.value(0); spi.write(long); spi.write_readinto(long, long); cs.value(1)
         lamp.on(); lamp.off(); level = button.value()
+        bus.writeto_mem(0x48, 1, config); bus.readfrom_mem_into(0x48, 1, result); sensor.read_u16()
+        dog.feed()
 work()
 micropython.heap_lock()
 work()
 micropython.heap_unlock()
 print("done", level, len(long))
+machine.mem32[0x40058000] = 0
 """
 
 
@@ -156,10 +162,15 @@ pin = Pin("GP12", Pin.OUT, value=1)
 print(machine.unique_id(), machine.freq(), pin.value(), Pin(14, Pin.IN, Pin.PULL_UP)(), ADC(4).read_u16())
 bus = I2C(0, scl=Pin(5), sda=Pin(4), freq=400000)
 print(bus.scan())
+for ask, *rest in ((bus.readfrom_mem, 0x3C, 0, 2), (bus.writeto, 0x3C, b"x"), (I2C(1).readfrom, 0x48, 2)):
+    try:
+        ask(*rest)
+    except OSError as error:
+        print("errno", error.args[0])
 try:
-    bus.readfrom_mem(0x48, 0, 2)
-except OSError as error:
-    print("errno", error.args[0])
+    machine.mem32[0x40000000]
+except ValueError as error:
+    print(error)
 Timer().init(period=10, mode=Timer.PERIODIC, callback=print)
 spi = SPI(0)
 cs = Pin(17, Pin.OUT, value=0)
@@ -170,8 +181,128 @@ print(spi.read(2, 0x41), bytes(bytearray(2)))
 def test_the_other_services_of_machine_are_there_and_honest(engine, start):
     tester = start(SERVICES)
     lines = all_of(tester).splitlines()
-    assert f"{tester.board.unique_id!r} 125000000 1 1 14020" == lines[0]
-    assert ["[]", "errno 19", r"b'\xff\xff' b'\x00\x00'"] == lines[1:]
+    assert f"{tester.board.unique_id!r} 125000000 1 1 {tester.board.sensor()}" == lines[0]
+    there = "the virtual board has no register at 0x40000000"
+    assert ["[72]", *["errno 19"] * 3, there, r"b'\xff\xff' b'\x00\x00'"] == lines[1:]
+
+
+def test_a_board_without_a_lane_has_nothing_on_its_second_bus(engine, start):
+    script = "from machine import I2C\nprint(I2C(0).scan())"
+    assert "[]\n" == all_of(start(script, {"tester": {"lane": "none"}}))
+
+
+CONVERTER = """
+from machine import I2C, Pin
+bus = I2C(0, scl=Pin(5), sda=Pin(4), freq=400000)
+print(bus.readfrom_mem(0x48, 1, 2), bus.readfrom_mem(0x48, 2, 5))
+bus.writeto(0x48, b"\\x02\\x12\\x34")
+two, three = bytearray(2), bytearray(3)
+bus.readfrom_into(0x48, three)
+bus.writeto_mem(0x48, 3, b"\\x56\\x78")
+print(three, bus.readfrom(0x48, 2))
+bus.writeto_mem(0x48, 1, b"\\xe3\\xe3")
+looks = 0
+while not bus.readfrom_mem(0x48, 1, 1)[0] & 0x80:
+    looks += 1
+bus.readfrom_mem_into(0x48, 0, two)
+print(looks, 3.29 < (two[0] << 8 | two[1]) * 125e-6 < 3.31)
+"""
+
+
+def test_the_converter_is_spoken_to_register_by_register(engine, start):
+    expected = [
+        r"b'\x85\x83' b'\x80\x00\x80\x00\x80'", r"bytearray(b'\x124\x12') b'Vx'", "1 True",
+    ]  # fmt: skip
+    tester = start(CONVERTER)
+    assert expected == all_of(tester).splitlines()
+    assert 1 == tester.board.conversions
+
+
+def test_the_sensor_shows_the_temperature_of_the_board(engine, start):
+    tester = start("from machine import ADC\nprint(ADC(4).read_u16())", {"tester": {"kelvin": 20}})
+    assert f"{tester.board.sensor()}\n" == all_of(tester)
+
+
+DOG = """
+import os, sys, time
+from machine import WDT, Pin, mem32
+if "seen" in os.listdir():
+    print("again", mem32[0x40058000])
+    sys.stdout.flush() if hasattr(sys.stdout, "flush") else None
+    time.sleep(30)
+with open("seen", "w"):
+    pass
+Pin(12, Pin.OUT, value=1)
+dog = WDT(timeout=300)
+print(hex(mem32[0x40058000]))
+DO
+print("not reached")
+"""
+
+
+@pytest.mark.parametrize(
+    "do",
+    [
+        "time.sleep(30)",
+        "for _ in range(4):\n    time.sleep(0.1); dog.feed()\ntime.sleep(30)",
+        # Off, and on again with the time it had.
+        "mem32[0x40058000] &= ~(1 << 30)\ntime.sleep(0.6)\nmem32[0x40058000] |= 1 << 30\ntime.sleep(30)",
+    ],
+    ids=["never fed", "fed for a while", "off for a while"],
+)
+def test_a_watchdog_that_is_not_fed_resets_the_board_as_its_button_does(do, engine, start):
+    resets, began = [], time.monotonic()
+    tester = start(DOG.replace("DO", do))
+    tester._hard_reset = lambda: resets.append(time.monotonic())
+    assert "0x40000000\nagain 0\n" == until(tester, b"again 0\n")
+    assert (1, 0) == (len(resets), tester.board.pin(12))
+    assert resets[0] - began > (0.3 if do.startswith("time") else 0.7)
+
+
+def test_a_watchdog_that_is_fed_or_switched_off_lets_the_board_be(engine, start):
+    fed = "for _ in range(8):\n    time.sleep(0.1); dog.feed()\n"
+    off = "mem32[0x40058000] &= ~(1 << 30)\nprint(mem32[0x40058000])\ntime.sleep(0.6)"
+    assert "0x40000000\n0\nnot reached\n" == all_of(start(DOG.replace("DO", fed + off)))
+
+
+@pytest.mark.parametrize("end", ["import machine; machine.soft_reset()", "sys.exit()"])
+def test_a_soft_reset_does_not_stop_the_watchdog(end, engine, start):
+    resets = []
+    tester = start(DOG.replace("DO", end))
+    tester._hard_reset = lambda: resets.append(1)
+    assert "again 1073741824\n" in until(tester, b"again 1073741824\n")
+    assert "again 0\n" in until(tester, b"again 0\n")
+    assert [1] == resets
+
+
+@pytest.mark.parametrize("timeout", [0, 8389])
+def test_a_watchdog_has_the_range_of_the_real_one(timeout, engine, start):
+    script = f"from machine import WDT\ntry:\n    WDT(timeout={timeout})\nexcept ValueError:\n    print('no')"
+    assert "no\n" == all_of(start(script))
+
+
+BREACH = f"""{SPI_SETUP}
+put(0x40, 0x0A, 8, 8)
+put(0x40, 0x14, 0xFF, 0)
+put(0x40, 0x00, 0, 0xFF)
+"""
+
+
+def test_closing_a_board_whose_firmware_broke_a_rule_is_our_own_bug_and_told_once(engine, start):
+    tester = start(BREACH)
+    all_of(tester)
+    with pytest.raises(OwnBug, match=r"8 points high across copper that has not been walked"):
+        tester.close()
+    tester.close()
+
+
+def test_a_broken_rule_does_not_hide_an_error_that_is_on_its_way_out(start):
+    tester = start(BREACH)
+    all_of(tester)
+    with pytest.raises(ZeroDivisionError), tester:
+        1 / 0  # noqa: B018
+    with pytest.raises(OwnBug):
+        tester.close()
 
 
 ECHO = """
@@ -261,7 +392,8 @@ def test_the_files_of_a_flash_folder_stay_and_an_own_board_file_is_kept(tmp_path
     with VirtualTester(Bench(), {}, None, flash=flash) as tester:
         assert "deep own\n" == all_of(tester)
     kept = sorted(str(file.relative_to(flash)) for file in flash.rglob("*") if file.is_file())
-    assert ["board.json", os.path.join("deep", "module.py"), "main.py"] == kept
+    ours = ["board.json", "calibration.bin", "check.bin"]
+    assert [*ours, os.path.join("deep", "module.py"), "main.py"] == kept
 
 
 def test_bytes_arrive_one_by_one_and_answers_come_back(engine, start):
@@ -406,5 +538,36 @@ def test_a_stranger_without_the_token_is_turned_away():
                 plug.sendall(token.encode() + b" CPython 3\n" + read_the_button)
                 assert answer == plug.recv(1)
         assert "CPython 3" == server.engine
+    finally:
+        server.close()
+
+
+@pytest.mark.parametrize("at_once", [False, True], ids=["comes late", "is in the same piece"])
+def test_what_an_interpreter_sent_before_a_hard_reset_does_nothing_after_it(at_once):
+    """As on a board, where nothing is under way any more once the processor is reset."""
+    board = VirtualBoard(Bench(), {})
+    server = BoardServer(board, lambda operation: None)
+
+    def exchange(sent):
+        with server.cut():  # as a hard reset does, from whatever thread
+            board.let_go_pins()
+        return sent
+
+    board.exchange = exchange
+    try:
+        with socket.create_connection(("127.0.0.1", server.port)) as plug:
+            plug.settimeout(10)
+            plug.sendall(server.token.encode() + b" test\n" + bytes([0x40 | 12, 0x80 | 12]))
+            assert b"\1" == plug.recv(1)
+            transfer, lamp = bytes([0xC0, 1, 0x55]), bytes([0x40 | 12])
+            if at_once:
+                plug.sendall(transfer + lamp)
+            else:
+                plug.sendall(transfer)
+                assert b"\x55" == plug.recv(1)
+                plug.sendall(lamp)
+            assert plug.recv(1) in (b"", b"\x55")
+            server.close()
+        assert 0 == board.pin(12)
     finally:
         server.close()

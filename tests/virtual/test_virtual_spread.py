@@ -46,6 +46,75 @@ def test_the_typical_driver_and_pull_up_are_those_of_the_figures():
         assert typical == pytest.approx(sum(getattr(p, name) for p in points) / len(points), rel=0.05)
 
 
+def test_a_warmer_board_is_the_same_board_with_other_resistances():
+    cold, warm = parts_of(7, 8), parts_of(7, 8, kelvin=10.0)
+    assert cold.points != warm.points
+    assert [p.pullup_amps for p in cold.points] == [p.pullup_amps for p in warm.points]
+    assert (cold.schmitt, cold.shunt_ohms, cold.reference_ohms, cold.converter_gains) == (
+        warm.schmitt, warm.shunt_ohms, warm.reference_ohms, warm.converter_gains,
+    )  # fmt: skip
+    assert parts_of(7, 5, kelvin=10.0).points == warm.points[:80]
+    assert cold == parts_of(7, 8, kelvin=10.0, drift=0.0)
+
+
+def drifts(seed, name, kelvin=10.0, **more):
+    """The change of each point's part, per kelvin."""
+    cold, warm = parts_of(seed, 8), parts_of(seed, 8, kelvin=kelvin, **more)
+    pairs = zip(cold.points, warm.points, strict=True)
+    return [(getattr(b, name) / getattr(a, name) - 1) / kelvin for a, b in pairs]
+
+
+def test_drivers_drift_by_chip_and_both_of_a_point_alike():
+    for seed in SEEDS:
+        low, high = drifts(seed, "out_low_ohms"), drifts(seed, "out_high_ohms")
+        assert high == pytest.approx(low, rel=1e-6)
+        of_chip = [low[16 * chip : 16 * chip + 16] for chip in range(8)]
+        assert [same[0] for same in of_chip for _ in same] == pytest.approx(low, rel=1e-6)
+        assert 0.0015 * 0.5 < min(low) < max(low) < 0.0045 * 1.5
+
+
+def test_networks_drift_by_port_and_nearly_alike():
+    means = []
+    for seed in SEEDS:
+        series = drifts(seed, "series_ohms")
+        of_port = [series[8 * port : 8 * port + 8] for port in range(16)]
+        assert [same[0] for same in of_port for _ in same] == pytest.approx(series, rel=1e-6)
+        assert max(series) - min(series) <= 40.001e-6
+        means.append(sum(series) / len(series))
+    assert -220e-6 <= min(means) < -100e-6 < 100e-6 < max(means) <= 220e-6
+
+
+def test_drift_goes_with_the_temperature_and_the_factor_and_stays_within_the_limits():
+    for name in ("out_low_ohms", "series_ohms"):
+        once = drifts(3, name)
+        assert [3 * part for part in once] == pytest.approx(drifts(3, name, drift=3.0), rel=1e-6)
+        assert once == pytest.approx(drifts(3, name, kelvin=-10.0), rel=1e-6)
+    for kelvin in (-60.0, 60.0):
+        points = parts_of(3, 8, kelvin=kelvin, drift=5.0).points
+        assert all(5.0 <= p.out_low_ohms <= 111.0 and 5.0 <= p.out_high_ohms <= 345.0 for p in points)
+
+
+def test_spread_is_how_far_drivers_are_from_the_typical_and_nothing_else():
+    none, once, twice = (parts_of(7, 8, spread=spread) for spread in (0.0, 1.0, 2.0))
+    assert {(40.0, 100.0, 40e-6)} == {(p.out_low_ohms, p.out_high_ohms, p.pullup_amps) for p in none.points}
+    assert [p.series_ohms for p in none.points] == [p.series_ohms for p in once.points]
+    assert none.shunt_ohms == once.shunt_ohms
+    far = [sum(abs(p.out_high_ohms - 100.0) for p in parts.points) for parts in (once, twice)]
+    assert 2.0 == pytest.approx(far[1] / far[0], rel=0.1)
+
+
+def test_a_converter_is_within_what_its_data_sheet_allows():
+    boards = [parts_of(seed, 8) for seed in SEEDS]
+    offsets = [board.converter_offset_steps for board in boards]
+    assert -3.0 <= min(offsets) < -1.0 < 1.0 < max(offsets) <= 3.0
+    for board in boards:
+        gains = board.converter_gains
+        assert 8 == len(gains)
+        assert all(abs(gain - 1) <= 0.00071 for gain in gains)
+        assert 0 < max(gains) - min(gains) <= 0.00041
+    assert len({board.converter_gains for board in boards}) == len(boards)
+
+
 def test_one_seed_is_one_pocket_tester_and_another_seed_another():
     assert pocket_parts(7) == pocket_parts(7)
     assert pocket_parts(7) != pocket_parts(8)

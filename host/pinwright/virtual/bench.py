@@ -6,6 +6,7 @@ import math
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -16,7 +17,7 @@ from pinwright.cable.tables import seen, ticked
 from pinwright.cable.wiring import printable
 from pinwright.errors import BenchError, PlacementError
 from pinwright.tester.adapter import Adapter
-from pinwright.tester.fixture import Fixture, place, seat
+from pinwright.tester.fixture import Fixture, Socket, place, seat
 
 from .spread import POCKET_POINTS, POINTS_PER_CHIP
 
@@ -24,6 +25,9 @@ LANES = ("calibrated", "uncalibrated", "none")
 FIXTURES = {"tester": "tester-128", "pocket": "pocket-24"}  # `kind` in a bench file → the fixture it has
 MOST_BYTES = 1_000_000
 DEAD_SHORT_OHMS = 1e-3  # `ohms = 0` in a bench file
+_DATE = "%Y-%m-%dT%H:%M:%SZ"  # RFC 3339, section 5.6, in UTC and without parts of a second
+_OF_EXPANDERS = ("fitted", "dead_chips", "moved_chips", "flip_bits")
+_OF_THE_LANE = ("lane", "converter", "calibrated", "kelvin", "spread", "drift")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +44,8 @@ class Link:
 class TesterSpec:
     """Which virtual board, and its faults. Points and chips are numbers; outside is in volts.
 
-    lane, converter: the ohms lane and its faults. They are checked, but there is no model of the
-    converter yet: the virtual board's second bus has nothing on it.
+    lane, converter: the ohms lane and its faults; a number is a gain. calibrated: when, UTC; None: now.
+    kelvin: how much warmer it is than it was then. spread, drift: how many times the assumed.
     """
 
     seed: int = 1
@@ -59,6 +63,10 @@ class TesterSpec:
     outside: Mapping[Pin, float] = field(default_factory=lambda: MappingProxyType({}))
     drop_reply: int | None = None
     kind: str = "tester"
+    calibrated: datetime | None = None
+    kelvin: float = 0.0
+    spread: float = 1.0
+    drift: float = 1.0
 
     @property
     def fixture(self) -> str:
@@ -73,7 +81,9 @@ class TesterSpec:
     def board_file(self) -> dict[str, object]:
         """What stands in board.json on the board."""
         about: dict[str, object] = {"fixture": self.fixture, "name": "virtual"}
-        return about if self.kind == "pocket" else about | {"fitted": self.fitted}
+        if self.kind == "pocket":
+            return about
+        return about | {"fitted": self.fitted, "lane": self.lane != "none"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +116,14 @@ class Bench:
 def good_bench(profile: Profile) -> Bench:
     """The cable as the profile describes it: each net joined pin to pin, nothing else."""
     return Bench(tuple(Link(net.pins) for net in profile.nets))
+
+
+def bar_bench(bench: Bench, socket: Socket | None) -> Bench:
+    """The same tester with a shorting bar in that socket, or in none, and nothing else plugged in."""
+    if socket is None:
+        return Bench(tester=bench.tester)
+    pins = tuple(Pin(f"@{socket.name}", str(n)) for n in range(1, len(socket.points) + 1))
+    return Bench((Link(pins, DEAD_SHORT_OHMS),), bench.tester)
 
 
 def plugged(
@@ -251,6 +269,19 @@ def _whole(value: object, key: str, low: int, high: int, what: str = "a whole nu
     return value
 
 
+def _moment(value: object, key: str) -> datetime:
+    wanted = "must be a date and time such as `2026-01-31T09:00:00Z`"
+    if not isinstance(value, str):
+        raise BenchError(key, f"{wanted}, in quotes, not {_kind(value)}")
+    try:
+        moment = datetime.strptime(value, _DATE).replace(tzinfo=UTC)
+    except ValueError:
+        raise BenchError(key, f"{wanted}, not {seen(value)}") from None
+    if moment.strftime(_DATE) != value:  # it takes `2026-1-31` too
+        raise BenchError(key, f"{wanted}, not {seen(value)}")
+    return moment
+
+
 def _short(value: float) -> str:
     """A number as people would write it, and no page of digits."""
     if isinstance(value, int) and abs(value) >= 10**20:
@@ -291,9 +322,12 @@ def _tester(table: Mapping[str, Any]) -> TesterSpec:
     default = TesterSpec()
     _known(table, TesterSpec.__dataclass_fields__, "tester")
     kind = _one_of(table.get("kind", default.kind), FIXTURES, "tester.kind")
-    for key in ("fitted", "dead_chips", "moved_chips", "flip_bits"):
+    for key in _OF_EXPANDERS:
         if kind == "pocket" and key in table:
             raise BenchError(f"tester.{key}", "a pocket tester has no expanders")
+    for key in _OF_THE_LANE:
+        if kind == "pocket" and key in table:
+            raise BenchError(f"tester.{key}", "a pocket tester does not measure ohms")
     fitted = _whole(table.get("fitted", default.fitted), "tester.fitted", 1, 8, "a number of expanders")
     last_point, last_chip = POINTS_PER_CHIP * fitted - 1, fitted - 1
     if kind == "pocket":
@@ -341,7 +375,7 @@ def _tester(table: Mapping[str, Any]) -> TesterSpec:
     elif converter is not None:
         converter = _number(converter, "tester.converter", 0, 10)
 
-    drop_reply = table.get("drop_reply")
+    drop_reply, calibrated = table.get("drop_reply"), table.get("calibrated")
     return TesterSpec(
         seed=_whole(table.get("seed", default.seed), "tester.seed", 0, 2**63 - 1),
         fitted=fitted,
@@ -358,4 +392,8 @@ def _tester(table: Mapping[str, Any]) -> TesterSpec:
         outside=MappingProxyType(outside),
         drop_reply=None if drop_reply is None else _whole(drop_reply, "tester.drop_reply", 1, 2**31),
         kind=kind,
+        calibrated=None if calibrated is None else _moment(calibrated, "tester.calibrated"),
+        kelvin=_number(table.get("kelvin", default.kelvin), "tester.kelvin", -60, 60, " kelvins"),
+        spread=_number(table.get("spread", default.spread), "tester.spread", 0, 5),
+        drift=_number(table.get("drift", default.drift), "tester.drift", 0, 5),
     )

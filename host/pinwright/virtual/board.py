@@ -15,8 +15,9 @@ from pinwright.errors import BenchError
 
 from .bench import Bench, Link, TesterSpec
 from .circuit import HARD_OHMS, HIGH, INPUT, LOW, PULLUP, Circuit, Point, Wire
+from .converter import CONVERSION_US, Converter, I2cBus
 from .expander import Expander, SpiBus
-from .spread import POINTS_PER_CHIP, parts_of, pocket_parts
+from .spread import CALIBRATED_CELSIUS, POINTS_PER_CHIP, SUPPLY_V, parts_of, pocket_parts
 
 # RP2040 pins, as in hardware/board.toml.
 CHIP_SELECT, RESET = 17, 20
@@ -26,6 +27,14 @@ _LET_GO_LEVELS = {CHIP_SELECT: 1, RESET: 1, BUTTON: 1}  # pulled up on the board
 # The pocket tester's points in order, as in hardware/pocket.toml.
 POCKET_PINS = (*range(23), 26)
 ZERO_REFERENCE, TEN_OHM_REFERENCE = (121, 122), (123, 124)  # pairs of points
+
+# Time on the buses in microseconds: SPI at 8 MHz, I²C with 9 bits a byte at 400 kHz.
+SPI_BYTE_US, I2C_BYTE_US = 1.0, 22.5
+# What protects parts: hardware/README.md.
+LEAST_VIO_V = 3.0
+MOST_HIGH = 4  # across copper that has not been walked
+MOST_DRIVEN_US = 100_000  # on the buses; the firmware's own limit is 60 ms by its clock
+_MOST_NOTED = 20
 
 
 class VirtualBoard:
@@ -37,6 +46,10 @@ class VirtualBoard:
 
     Voltages are worked out when a port is read, so an input whose voltage is between its two thresholds
     remembers what it last showed to a reader.
+
+    broken: every breach of the rules that protect parts, or of the converter's, in words; not where a fault
+    of the bench does it, nor on a pocket tester. bus_us, spi_transfers, spi_bytes, i2c_bytes, conversions:
+    what the buses have done since the start. converter: None where there is none.
     """
 
     def __init__(
@@ -48,8 +61,13 @@ class VirtualBoard:
         self._levels_out = dict(_LET_GO_LEVELS)
         self._lock = threading.RLock()  # the cable is changed by another thread than the firmware's
         self._parts = parts = (
-            pocket_parts(spec.seed) if spec.kind == "pocket" else parts_of(spec.seed, spec.fitted)
+            pocket_parts(spec.seed)
+            if spec.kind == "pocket"
+            else parts_of(spec.seed, spec.fitted, kelvin=spec.kelvin, spread=spec.spread, drift=spec.drift)
         )
+        self._celsius = CALIBRATED_CELSIUS + spec.kelvin
+        self._notes = spec.kind == "tester" and not spec.flip_bits
+        self._held = bool(spec.stuck_low or spec.stuck_high)
         self._points = [
             Point(
                 point.out_low_ohms,
@@ -65,7 +83,22 @@ class VirtualBoard:
         self._ports = [(0, 0, 0)] * spec.fitted  # what each chip drives, its latches and its pull-ups
         self._seen = [0] * len(parts.schmitt)  # logic levels of the points that share thresholds, a bit each
         self.chips: list[Expander] = []
+        self.broken: list[str] = []
+        self._lows = self._highs = 0  # points that are driven, a bit each
+        self._driven_since = [0.0] * len(self._points)
+        self.spi_transfers = self.spi_bytes = self.conversions = 0
         self.plug(bench, point_of)
+        self.converter = None
+        if spec.kind == "tester" and spec.lane != "none":
+            self.converter = Converter(
+                self._sample_volts,
+                parts.converter_offset_steps,
+                parts.converter_gains,
+                random.Random(f"converter {spec.seed}"),
+                spec.converter,
+                self._converted,
+            )
+        self._i2c = I2cBus([self.converter] if self.converter else [])
         if spec.kind == "tester":
             self.chips += [
                 Expander(
@@ -101,6 +134,8 @@ class VirtualBoard:
             circuit.set_drive(point, drive)
         with self._lock:
             self.circuit, self._intermittent = circuit, intermittent
+            self._walked = 0  # points that have been the only one low, a bit each
+            self._checks_vio = not (self._held or outside)
             self._look(range(len(points)))
             self._stale = True
 
@@ -115,6 +150,7 @@ class VirtualBoard:
             level = _LET_GO_LEVELS.get(gpio, int(pull_up))
         self._levels_out[gpio] = level
         if gpio == CHIP_SELECT:
+            self.spi_transfers += not level
             self._bus.select(low=not level)
         elif gpio == RESET:
             self._bus.reset(low=not level)
@@ -123,6 +159,8 @@ class VirtualBoard:
         """What a hard reset does: the RP2040 lets go of every pin. The expanders keep their state."""
         for gpio in (*self._levels_out, *self._point_at):
             self.set_pin(gpio, None)
+        if self.converter:
+            self.converter.abandon()  # long over when the firmware has started anew
 
     def pin(self, gpio: int) -> int:
         """The level at an RP2040 pin. The button reads 1: nobody presses it."""
@@ -134,25 +172,104 @@ class VirtualBoard:
     def exchange(self, sent: bytes) -> bytes:
         """Clock bytes through SPI0."""
         with self._lock:
+            self.spi_bytes += len(sent)
+            if self.converter and self.converter.busy:
+                self.converter.disturb()
             return self._bus.exchange(sent)
+
+    def i2c_write(self, address: int, data: bytes) -> bool:
+        """Send bytes to a device on I2C0; whether there is one."""
+        with self._lock:
+            return self._i2c.write(address, data)
+
+    def i2c_read(self, address: int, count: int) -> bytes | None:
+        """Bytes from a device on I2C0; None where there is none."""
+        with self._lock:
+            return self._i2c.read(address, count)
+
+    def sensor(self) -> int:
+        """What `machine.ADC(4)` reads, 16 bits: the processor's temperature.
+
+        Source: RP2040 datasheet, section 4.9.5, from memory: 0.706 V at 27 degC, 1.721 mV less a kelvin;
+        12 bits, of which MicroPython repeats the upper ones below (`ports/rp2/machine_adc.c`, from memory).
+        """
+        steps = round((0.706 - (self._celsius - 27) * 0.001721) / SUPPLY_V * 4095)
+        return steps << 4 | steps >> 8
+
+    @property
+    def i2c_bytes(self) -> int:
+        return self._i2c.bytes
+
+    @property
+    def bus_us(self) -> float:
+        """Microseconds that the buses and the converter have taken since the start."""
+        return self.spi_bytes * SPI_BYTE_US + self._i2c.bytes * I2C_BYTE_US + self.conversions * CONVERSION_US
+
+    def breaches(self) -> list[str]:
+        """`broken`, and the points that have been driven for too long and still are."""
+        now = self.bus_us
+        with self._lock:
+            for point in range(len(self._points)):
+                if (self._lows | self._highs) >> point & 1:
+                    self._check_time(point, now)
+            return list(self.broken)
 
     def _drive(self, number: int) -> None:
         chip, before = self.chips[number], self._ports[number]
         self._ports[number] = outputs, latch, pullups = chip.outputs, chip.latch, chip.pullups
         changed = outputs ^ before[0] | latch ^ before[1] | pullups ^ before[2]
+        begun, now, first = outputs & ~before[0], self.bus_us, number * POINTS_PER_CHIP
         while changed:
             bit = changed.bit_length() - 1
             changed ^= 1 << bit
             if outputs >> bit & 1:
                 drive = HIGH if latch >> bit & 1 else LOW
+                if begun >> bit & 1:
+                    self._driven_since[first + bit] = now
             else:
                 drive = PULLUP if pullups >> bit & 1 else INPUT
-            self._set(number * POINTS_PER_CHIP + bit, drive)
+                if before[0] >> bit & 1:
+                    self._check_time(first + bit, now)
+            self._set(first + bit, drive)
+        others = ~(0xFFFF << first)
+        self._lows = self._lows & others | (outputs & ~latch) << first
+        self._highs = self._highs & others | (outputs & latch) << first
+        if self._notes:
+            self._watch()
+
+    def _watch(self) -> None:
+        """Note what the points now do against the rules that protect parts."""
+        if not self._lows & self._lows - 1:
+            self._walked |= self._lows
+        if self._highs & ~self._walked and self._highs.bit_count() > MOST_HIGH:
+            self._note(f"{self._highs.bit_count()} points high across copper that has not been walked")
+        if self._checks_vio and SUPPLY_V - self.circuit.most_amps * self._parts.shunt_ohms < LEAST_VIO_V:
+            self.settle()
+
+    def _check_time(self, point: int, now: float) -> None:
+        if now - self._driven_since[point] > MOST_DRIVEN_US:
+            self._note(f"point {point} driven for {(now - self._driven_since[point]) / 1000:.0f} ms")
+
+    def _note(self, breach: str) -> None:
+        if self._notes and breach not in self.broken and len(self.broken) < _MOST_NOTED:
+            self.broken.append(breach)
 
     def _set(self, point: int, drive: int) -> None:
         self._drives[point] = drive
         self.circuit.set_drive(point, drive)
         self._stale = True
+
+    def _sample_volts(self) -> tuple[float, ...]:
+        """At the converter's four inputs: 3V3, VIO, VIO and nothing."""
+        if self._stale or self._intermittent:
+            self.settle()
+        vio = self.circuit.vio_v
+        return SUPPLY_V, vio, vio, 0.0
+
+    def _converted(self, disturbed: bool) -> None:
+        self.conversions += 1
+        if disturbed:
+            self._note("SPI traffic while the converter was at work")
 
     def settle(self) -> None:
         """Bring voltages and logic levels up to now. Reading a port does it by itself."""
@@ -162,6 +279,8 @@ class VirtualBoard:
                 self.circuit.set_closed(wire, elapsed_ms % link.period_ms < link.closed * link.period_ms)
         self._look(self.circuit.settle())
         self._stale = False
+        if self._checks_vio and self.circuit.vio_v < LEAST_VIO_V:
+            self._note(f"VIO is down to {self.circuit.vio_v:.2f} V")
 
     def _sample(self, number: int) -> int:
         with self._lock:

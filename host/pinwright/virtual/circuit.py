@@ -76,6 +76,7 @@ class _Net:
     def __init__(self, points: list[int], wires: dict[int, Wire], circuit: Circuit) -> None:
         self.points = points
         self.drives = bytearray([INPUT] * len(points))
+        self.highs = self.lows = 0  # points that are driven so
         self.switched: list[int] = []  # wires of this net that open and close
         self.now: _Solution | None = None
         self._wires = wires
@@ -97,6 +98,11 @@ class _Net:
                     mesh[a][b] = mesh[b][a] = mesh[a].get(b, 0.0) + 1 / wire.ohms
             self._meshes[opened] = mesh
         return self._meshes[opened]
+
+    def through(self) -> float:
+        """What its highs and lows conduct at most, in parts of what one point alone would."""
+        highs, lows = self.highs, self.lows
+        return highs * lows / (highs + lows) if highs and lows else 0.0
 
     def find(self, step: int, drives: bytes, opened: tuple[int, ...]) -> _Solution:
         """The solution over the step of VIO that begins at `step * VIO_STEP_V`."""
@@ -198,6 +204,12 @@ class Circuit:
         self._net_of_wire = [self._place[wire.a][0] for wire in wires]
         self._dirty: dict[_Net, None] = {}  # in the order of change: sums must not depend on addresses
         self._amps = self._amps_change = 0.0
+        self._pulled_amps = sum(point.pullup_amps for point in self.points)
+        self._least_ohms = min(
+            (point.series_ohms + min(point.out_low_ohms, point.out_high_ohms) for point in self.points),
+            default=1.0,
+        )
+        self._through = 0.0  # most that the highs and lows of each net conduct, in parts of a point's
         self._step = int(supply_v / VIO_STEP_V)
         self._part = 0.0  # how far VIO is through its step, 0..1
         self._reload()
@@ -226,6 +238,13 @@ class Circuit:
         """The current through the shunt; negative if something outside feeds the tester."""
         return (self._amps + self._amps_change * self._part) * 1e3
 
+    @property
+    def most_amps(self) -> float:
+        """A bound to the current through the shunt, at once: every pull-up into 0 V, and the highs of each
+        net into its lows through nothing but drivers and series resistors. Not where pins are held or
+        something outside takes current."""
+        return self._pulled_amps + self._supply_v * self._through / self._least_ohms
+
     def pin_v(self, point: int) -> float:
         net, node = self._place[point]
         assert net.now is not None
@@ -239,9 +258,14 @@ class Circuit:
     def set_drive(self, point: int, drive: int) -> None:
         """drive: INPUT, PULLUP, LOW or HIGH."""
         net, node = self._place[point]
-        if net.drives[node] != drive:
+        before = net.drives[node]
+        if before != drive:
             net.drives[node] = drive
             self._dirty[net] = None
+            self._through -= net.through()
+            net.highs += (drive == HIGH) - (before == HIGH)
+            net.lows += (drive == LOW) - (before == LOW)
+            self._through += net.through()
 
     def set_closed(self, wire: int, closed: bool) -> None:
         """Let a wire, by its number in the list given, conduct or not."""

@@ -8,6 +8,7 @@ import os
 import re
 import select
 import socket
+import sys
 import tempfile
 import threading
 import time
@@ -17,10 +18,11 @@ from types import TracebackType
 from typing import Protocol
 
 from pinwright.cable.pins import Pin
-from pinwright.errors import LinkLost
+from pinwright.errors import LinkLost, OwnBug
 
 from .bench import Bench
 from .board import VirtualBoard
+from .kept import keep
 from .process import VirtualTester
 
 _AWAY_S = 0.3  # how long a board that was reset is away; a Pico on USB takes about a second
@@ -183,8 +185,10 @@ class Port:
         self._reset = self._closing = False
         self._last = b""  # byte that was passed on
         self._replugged: threading.Event | None = None
+        self._broken: OwnBug | None = None  # what a board before this one has done
         try:
             self.board = self._start(firmware)
+            self._kept = self.board.kept
         except BaseException:
             self._jack.close()
             self._ears.close()
@@ -229,6 +233,11 @@ class Port:
         about = self._flash / "board.json"
         if about.exists() and json.loads(about.read_text(encoding="utf-8")) == before.board_file():
             about.write_text(json.dumps(bench.tester.board_file()), encoding="utf-8")
+            for name, content in self._kept.items():
+                file = self._flash / name
+                if file.exists() and file.read_bytes() == content:
+                    file.unlink()
+            self._kept = keep(self._flash, bench.tester)
         self.replug()
 
     def replug(self) -> None:
@@ -239,15 +248,20 @@ class Port:
             pass
 
     def close(self) -> None:
-        """End the board and the port. Closing twice does nothing more."""
+        """End the board and the port. Closing twice does nothing more. Raises OwnBug as a VirtualTester."""
         self._closing = True
         self._ring()
         self._thread.join(10)
-        self.board.close()
-        self._jack.close()
-        self._ears.close()
-        self._bell.close()
-        self._folder.cleanup()
+        try:
+            self.board.close()
+        finally:
+            self._jack.close()
+            self._ears.close()
+            self._bell.close()
+            self._folder.cleanup()
+        broken, self._broken = self._broken, None
+        if broken and sys.exc_info()[1] is None:
+            raise broken
 
     def _ring(self) -> None:
         with contextlib.suppress(OSError):  # full: it will be heard; closed: nobody is to hear it
@@ -296,7 +310,10 @@ class Port:
 
     def _replug(self, done: threading.Event) -> None:
         self._jack.unplug()
-        self.board.close()
+        try:
+            self.board.close()
+        except OwnBug as error:  # for whoever closes the port
+            self._broken = error
         time.sleep(_AWAY_S)
         self.board = self._start()
         self._replugged, self._reset = None, False

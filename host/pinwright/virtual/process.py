@@ -15,15 +15,16 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 
 from pinwright.cable.pins import Pin
-from pinwright.errors import LinkLost
+from pinwright.errors import LinkLost, OwnBug
 
 from .bench import Bench
 from .board import VirtualBoard
+from .kept import keep
 
 _SHIM = Path(__file__).resolve().parent / "shim"
 _HOST = Path(__file__).resolve().parents[2]
@@ -35,6 +36,11 @@ _AGAIN_S = 0.05  # MicroPython ends at a second SIGINT before it has seen the fi
 # What travels between shim/machine.py and here; the table stands there.
 _PULL_UP, _LOW, _HIGH, _LET_GO, _LEVEL, _SPI_WRITE, _SPI_EXCHANGE = 0x00, 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0
 _RESYNC, _BEGINS, _ENDED, _HARD, _SOFT, _SOFT_RAW, _OFF = 0xE0, 0xE1, 0xE2, 0xE4, 0xE5, 0xE6, 0xE7
+_I2C_WRITE, _I2C_READ, _I2C_REGISTER, _SENSOR, _WATCH, _FED, _WATCHES, _WATCH_ENABLE = range(0xE8, 0xF0)
+# Bytes that such an operation begins with, where it is more than one.
+_HEADS = {_I2C_WRITE: 3, _I2C_READ: 3, _I2C_REGISTER: 4, _WATCH: 3, _WATCH_ENABLE: 2}
+_CONCERN_IT = (_BEGINS, _ENDED, _HARD, _SOFT, _SOFT_RAW, _OFF)
+_LEVELS = {_PULL_UP: None, _LET_GO: None, _LOW: 0, _HIGH: 1}
 _MARK = b"\xa5\x5aPINWRIGHT\x5a\xa5"
 
 
@@ -44,10 +50,65 @@ def find_micropython() -> str | None:
     return shutil.which("micropython", path=str(beside)) or shutil.which("micropython")
 
 
+class Watchdog:
+    """The processor's: off at first, and after it has bitten. bite: called in a thread of its own."""
+
+    def __init__(self, bite: Callable[[], None]) -> None:
+        self._bite = bite
+        self._timeout_s = 0.0
+        self._deadline = 0.0
+        self._on = False
+        self._closed = False
+        self._news = threading.Condition()
+        self._thread: threading.Thread | None = None
+
+    def start(self, timeout_ms: int) -> None:
+        """On, to be fed as often as that."""
+        self._timeout_s = timeout_ms / 1000
+        self.enable(True)
+
+    def feed(self) -> None:
+        """Not now: count from the beginning."""
+        self._deadline = time.monotonic() + self._timeout_s  # the thread looks when the old one has passed
+
+    @property
+    def on(self) -> bool:
+        return self._on
+
+    def enable(self, on: bool) -> None:
+        """On with the time that it was given last, or off."""
+        with self._news:
+            self.feed()
+            self._on = on
+            if on and self._thread is None:
+                self._thread = threading.Thread(target=self._wait, name="watchdog", daemon=True)
+                self._thread.start()
+            self._news.notify()
+
+    def close(self) -> None:
+        """Off for good. Must not be called while `bite` waits for the caller."""
+        with self._news:
+            self._closed, self._on = True, False
+            self._news.notify()
+        if self._thread is not None:
+            self._thread.join(5)
+
+    def _wait(self) -> None:
+        while not self._closed:
+            with self._news:
+                left = self._deadline - time.monotonic()
+                if not self._on or left > 0:
+                    self._news.wait(left if self._on else None)
+                    continue
+                self._on = False
+            self._bite()
+
+
 class BoardServer:
     """Answers the shims of one board's interpreters, one after another, over a local socket in a thread.
 
-    told: is given the operations that concern the interpreter itself, and returns when they are done.
+    told: is given the operations that concern the interpreter itself, and returns when they are done; a hard
+    reset too when the watchdog bites, from another thread.
     """
 
     def __init__(self, board: VirtualBoard, told: Callable[[int], None]) -> None:
@@ -55,15 +116,19 @@ class BoardServer:
         self.token = secrets.token_hex(16)
         self.engine = ""
         self._told = told
+        self.watchdog = Watchdog(lambda: told(_HARD))
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
         self._plug: socket.socket | None = None
         self._closing = False
+        self._cut = False
+        self._at_work = threading.RLock()  # whoever holds it keeps the interpreter's wires still
         self._thread = threading.Thread(target=self._serve, name="virtual board", daemon=True)
         self._thread.start()
 
     def close(self) -> None:
         self._closing = True
+        self.watchdog.close()
         with contextlib.suppress(OSError):  # wakes `accept`
             socket.create_connection(("127.0.0.1", self.port), 1).close()
         if self._plug is not None:
@@ -71,11 +136,20 @@ class BoardServer:
                 self._plug.shutdown(socket.SHUT_RDWR)
         self._thread.join(5)
 
+    @contextlib.contextmanager
+    def cut(self) -> Iterator[None]:
+        """What this interpreter has sent and still sends does nothing any more; in the block its wires are
+        still already."""
+        with self._at_work:
+            self._cut = True
+            yield
+
     def _serve(self) -> None:
         with self._listener:
             while not self._closing:
                 with contextlib.suppress(OSError):  # closed from either side: nobody is left to answer
                     self._plug, _ = self._listener.accept()
+                    self._cut = False
                     with self._plug:
                         rest = self._greet(self._plug)
                         if rest is not None:
@@ -98,35 +172,77 @@ class BoardServer:
         return rest
 
     def _answer(self, plug: socket.socket, data: bytes) -> None:
-        board = self.board
         while True:
-            at, end = 0, len(data)
-            while at < end:
-                operation, gpio = data[at] & 0xE0, data[at] & 0x1F
-                if operation in (_SPI_WRITE, _SPI_EXCHANGE):
-                    if at + 2 > end or at + 2 + data[at + 1] > end:
-                        break
-                    stop = at + 2 + data[at + 1]
-                    seen = board.exchange(data[at + 2 : stop])
-                    if operation == _SPI_EXCHANGE:
-                        plug.sendall(seen)
-                    at = stop
-                    continue
-                if operation == _LEVEL:
-                    plug.sendall(bytes([board.pin(gpio)]))
-                elif data[at] == _RESYNC:
-                    plug.sendall(_MARK)
-                elif operation == _RESYNC:
-                    self._told(data[at])
-                    if data[at] in (_BEGINS, _ENDED):
-                        plug.sendall(b"\0")
-                else:
-                    board.set_pin(gpio, {_LOW: 0, _HIGH: 1}.get(operation), pull_up=operation == _PULL_UP)
-                at += 1
+            with self._at_work:
+                if self._cut:
+                    return
+                at, answers = self._do(data)
+            if answers:
+                plug.sendall(answers)
+            data = data[at:]
+            if data and data[0] in _CONCERN_IT and not self._cut:
+                self._told(data[0])
+                if data[0] in (_BEGINS, _ENDED):
+                    plug.sendall(b"\0")
+                data = data[1:]
+                continue
             more = plug.recv(4096)
             if not more:
                 return
-            data = data[at:] + more
+            data += more
+
+    def _do(self, data: bytes) -> tuple[int, bytes]:
+        """Do what is there, up to an operation that concerns the interpreter. Returns where that ends, and
+        the answers."""
+        board, at, end, answers = self.board, 0, len(data), b""
+        while at < end and not self._cut:
+            operation = data[at]
+            kind = operation & 0xE0
+            if kind in (_SPI_WRITE, _SPI_EXCHANGE):  # most of all there is
+                stop = at + 2 + data[at + 1] if at + 1 < end else end + 1
+                if stop > end:
+                    break
+                seen = board.exchange(data[at + 2 : stop])
+                if kind == _SPI_EXCHANGE:
+                    answers += seen
+            elif kind == _LEVEL:
+                stop = at + 1
+                answers += bytes([board.pin(operation & 0x1F)])
+            elif kind != _RESYNC:
+                stop = at + 1
+                board.set_pin(operation & 0x1F, _LEVELS[kind], kind == _PULL_UP)
+            else:
+                stop = at + _HEADS.get(operation, 1)
+                if stop <= end and operation == _I2C_WRITE:
+                    stop += data[at + 2]
+                if stop > end or operation in _CONCERN_IT:
+                    break
+                answers += self._answer_to(operation, data[at + 1 : stop])
+            at = stop
+        return at, answers
+
+    def _answer_to(self, operation: int, told: bytes) -> bytes:
+        """Do one of the rarer operations, with what came after it. Returns its answer; none: b""."""
+        board, watchdog = self.board, self.watchdog
+        if operation == _RESYNC:
+            return _MARK
+        if operation == _I2C_WRITE:
+            return bytes([board.i2c_write(told[0], told[2:])])
+        if operation in (_I2C_READ, _I2C_REGISTER):
+            there = operation == _I2C_READ or board.i2c_write(told[0], told[1:2])
+            read = board.i2c_read(told[0], told[-1]) if there else None
+            return bytes(1 + told[-1]) if read is None else b"\1" + read
+        if operation == _SENSOR:
+            return board.sensor().to_bytes(2, "big")
+        if operation == _WATCHES:
+            return bytes([watchdog.on])
+        if operation == _WATCH:
+            watchdog.start(int.from_bytes(told, "big"))
+        elif operation == _WATCH_ENABLE:
+            watchdog.enable(bool(told[0]))
+        elif operation == _FED:
+            watchdog.feed()
+        return b""
 
 
 class VirtualTester:
@@ -135,7 +251,8 @@ class VirtualTester:
     firmware: the folder whose .py files are on the board at first; None for a board with MicroPython alone.
     flash: where the board keeps its files; without it, in a folder that is removed at the end. heap_kib: the
     memory MicroPython gets. heard: called when there is something to read. hard_reset: called when the board
-    vanishes for a moment, as by its reset button.
+    vanishes for a moment, as by its reset button. kept: the files that it was given as those of a calibrated
+    board.
 
     Starts in the constructor; `close` (or leaving the `with` block) ends the process, always.
     """
@@ -154,6 +271,7 @@ class VirtualTester:
         hard_reset: Callable[[], None] = lambda: None,
     ) -> None:
         self.board = VirtualBoard(bench, point_of)
+        self.kept: dict[str, bytes] = {}
         self._heap_kib = heap_kib
         self._heard = heard
         self._hard_reset = hard_reset
@@ -162,6 +280,7 @@ class VirtualTester:
         self._line = b""  # the beginning of a line of which it is not known whether it is to be cut
         self._arrived = bytearray()
         self._ended = ""  # how, once it has
+        self._reported = False  # what the firmware has broken
         self._news = threading.Condition()
         self._again: str | None = None  # how the next interpreter starts; None: not at all
         self._mode: int | None = None  # _BEGINS: a program runs; _ENDED: a prompt; None: not yet known
@@ -192,6 +311,7 @@ class VirtualTester:
         about = self.flash / "board.json"
         if not about.exists():
             about.write_text(json.dumps(bench.tester.board_file()), encoding="utf-8")
+        self.kept = keep(self.flash, bench.tester)
 
     def _start(self, how: str) -> subprocess.Popen[bytes]:
         command = (
@@ -273,11 +393,14 @@ class VirtualTester:
 
     def reset(self) -> None:
         """The reset button."""
-        with self._typing:
-            self._told(_HARD)
+        self._told(_HARD)
 
     def close(self) -> None:
-        """End the process, wait for it, and remove its folder. Closing twice does nothing more."""
+        """End the process, wait for it, and remove its folder. Closing twice does nothing more.
+
+        Raises OwnBug if the firmware has broken a rule that protects parts; not where another error is on its
+        way out, which it would hide.
+        """
         with self._typing:
             self._ended = self._ended or "the virtual tester was closed"
             self._again = None
@@ -285,6 +408,10 @@ class VirtualTester:
         self._reader.join(10)
         self._server.close()
         self._folder.cleanup()
+        breaches = self.board.breaches()
+        if breaches and not self._reported and sys.exc_info()[1] is None:
+            self._reported = True
+            raise OwnBug(f"the firmware would have hurt a real board: {'; '.join(breaches)}")
 
     def _type(self, data: bytes) -> None:
         assert self._process.stdin is not None
@@ -307,7 +434,8 @@ class VirtualTester:
 
     def _told(self, operation: int) -> None:
         """What the interpreter says of itself, before it is answered."""
-        with self._typing:
+        still = self._server.cut() if operation == _HARD else contextlib.nullcontext()
+        with still, self._typing:  # in this order: whoever is at the wires may type, as tests do
             if operation in (_BEGINS, _ENDED):
                 held, self._held, self._mode = self._held, b"", operation
                 self._interrupted = 0.0  # it has been seen
@@ -317,6 +445,8 @@ class VirtualTester:
             starts = {_HARD: "power", _SOFT: "soft", _SOFT_RAW: "raw", _OFF: None}
             self._again = starts[operation] if not self._ended else None
             self._mode = None
+            if operation in (_HARD, _OFF):
+                self._server.watchdog.enable(False)
             if operation == _HARD:
                 self.board.let_go_pins()
                 self._held = b""

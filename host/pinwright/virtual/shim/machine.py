@@ -3,7 +3,8 @@
 
 Pins and SPI are passed to the model over a socket on 127.0.0.1; everything else is local and says in its
 docstring what it does not do. Nothing here allocates on the heap in SPI.write, SPI.readinto,
-SPI.write_readinto, Pin.on, Pin.off and Pin.value.
+SPI.write_readinto, I2C.writeto_mem, I2C.readfrom_mem_into, ADC.read_u16, WDT.feed, Pin.on, Pin.off and
+Pin.value.
 
 What travels, one byte of operation in its upper three bits and a GPIO number in its lower five:
     000ggggg  let go, pull-up on     001ggggg  drive low
@@ -15,6 +16,12 @@ What travels, one byte of operation in its upper three bits and a GPIO number in
     11100010  a program has ended: from now on Ctrl-C is a character; answered by one byte
     111001xx  the end of this interpreter: 00 hard reset, 01 soft reset, 10 soft reset to the raw prompt,
               11 off, as for the processor's boot loader
+    11101000  a, n, n bytes: I2C, to address a; answered by one byte, 1 where a device is there
+    11101001  a, n: I2C, from address a; answered by that byte and n bytes
+    11101010  a, r, n: I2C, from register r of address a; answered likewise
+    11101011  the temperature sensor; answered by two bytes, high byte first
+    11101100  two bytes, high byte first: watchdog on, milliseconds
+    11101101  it is fed    11101110  whether it is on; answered by one byte    11101111  b: on (1) or off (0)
 Chip select is not sent by itself but before whatever comes next.
 """
 
@@ -29,6 +36,7 @@ except ImportError:  # CPython
 
 _PULL_UP, _LOW, _HIGH, _LET_GO, _LEVEL, _SPI_WRITE, _SPI_EXCHANGE = 0x00, 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0
 _RESYNC, _BEGINS, _ENDED, _HARD, _SOFT, _SOFT_RAW, _OFF = 0xE0, 0xE1, 0xE2, 0xE4, 0xE5, 0xE6, 0xE7
+_I2C_WRITE, _I2C_READ, _I2C_REGISTER, _SENSOR, _WATCH, _FED, _WATCHES, _WATCH_ENABLE = range(0xE8, 0xF0)
 _CHIP_SELECT = 17
 _MOST = 255  # bytes in one SPI operation
 MARK = b"\xa5\x5aPINWRIGHT\x5a\xa5"
@@ -70,7 +78,7 @@ class _Wire:
     def __init__(self):
         self._plug = _connect()
         self._out = bytearray(2 * _MOST)
-        self._in = bytearray(_MOST)
+        self._in = bytearray(1 + _MOST)
         self._waiting = 0  # bytes in _out
         self._busy = False  # Ctrl-C while it is set leaves an answer behind
 
@@ -133,6 +141,72 @@ class _Wire:
                     received[start + i] = seen[i]
             start += count
         self._busy = False
+
+    def tell(self, operation, value, size):
+        """Send an operation with a number of one or two bytes, high byte first; it has no answer."""
+        if self._busy:
+            self._resync()
+        out = self._out
+        if self._waiting + 1 + size > len(out):
+            self.send()
+        at = self._waiting
+        out[at] = operation
+        out[at + 1] = value >> 8 if size == 2 else value
+        if size == 2:
+            out[at + 2] = value & 0xFF
+        self._waiting = at + 1 + size
+        self.send()
+
+    def word(self, operation):
+        """The two bytes that answer an operation, as a number."""
+        if self._busy:
+            self._resync()
+        self._busy = True
+        if self._waiting >= len(self._out):
+            self.send()
+        self._out[self._waiting] = operation
+        self._waiting += 1
+        self._ask(2)
+        self._busy = False
+        return self._in[0] << 8 | self._in[1]
+
+    def i2c(self, address, register, sent, received):
+        """One message to a device, or from it if `sent` is None; whether the device is there.
+
+        register: what is sent first; negative: nothing.
+        """
+        if self._busy:
+            self._resync()
+        own = 1 if register >= 0 else 0
+        count = len(received) if sent is None else own + len(sent)
+        if count > _MOST:
+            raise ValueError("at most 255 bytes in one message")
+        self._busy = True
+        out, seen = self._out, self._in
+        if self._waiting + 4 + count > len(out):
+            self.send()
+        at = self._waiting
+        out[at + 1] = address
+        if sent is None:
+            out[at] = _I2C_REGISTER if own else _I2C_READ
+            if own:
+                out[at + 2] = register
+            out[at + 2 + own] = count
+            self._waiting = at + 3 + own
+            self._ask(1 + count)
+            for i in range(count):
+                received[i] = seen[1 + i]
+        else:
+            out[at] = _I2C_WRITE
+            out[at + 2] = count
+            if own:
+                out[at + 3] = register
+            for i in range(len(sent)):
+                out[at + 3 + own + i] = sent[i]
+            self._waiting = at + 3 + count
+            self._ask(1)
+        self._busy = False
+        return seen[0] != 0
 
     def _resync(self):
         """After Ctrl-C in the middle of something: throw away answers that nobody waits for."""
@@ -237,31 +311,56 @@ class SPI:
 
 
 class I2C:
-    """A bus with nothing on it: there is no model of the converter yet."""
+    """I2C0, with what the virtual board has on it; I2C1 has nothing. Rate, pins and `stop` are accepted."""
 
     def __init__(self, id=-1, *, scl=None, sda=None, freq=400_000, timeout=50_000):
-        pass
+        self._there = id == 0
+
+    def _message(self, addr, register, sent, received):
+        if not (self._there and _wire.i2c(addr, register, sent, received)):
+            raise OSError(19)  # ENODEV; MicroPython says EIO of some failures, ENODEV of this one
 
     def scan(self):
-        return []
+        return [addr for addr in range(0x08, 0x78) if self._there and _wire.i2c(addr, -1, b"", None)]
 
-    def _nobody(self, *_, **__):
-        raise OSError(19)  # ENODEV
+    def writeto(self, addr, buf, stop=True):
+        self._message(addr, -1, buf, None)
+        return len(buf)
 
-    readfrom = readfrom_into = writeto = writevto = _nobody
-    readfrom_mem = readfrom_mem_into = writeto_mem = _nobody
+    def readfrom(self, addr, nbytes, stop=True):
+        buf = bytearray(nbytes)
+        self._message(addr, -1, None, buf)
+        return bytes(buf)
+
+    def readfrom_into(self, addr, buf, stop=True):
+        self._message(addr, -1, None, buf)
+
+    def writeto_mem(self, addr, memaddr, buf, *, addrsize=8):
+        if addrsize != 8:
+            raise ValueError("register numbers of 8 bits only")
+        self._message(addr, memaddr & 0xFF, buf, None)
+
+    def readfrom_mem(self, addr, memaddr, nbytes, *, addrsize=8):
+        buf = bytearray(nbytes)
+        self.readfrom_mem_into(addr, memaddr, buf, addrsize=addrsize)
+        return bytes(buf)
+
+    def readfrom_mem_into(self, addr, memaddr, buf, *, addrsize=8):
+        if addrsize != 8:
+            raise ValueError("register numbers of 8 bits only")
+        self._message(addr, memaddr & 0xFF, None, buf)
 
 
 class ADC:
-    """Channel 4 is the RP2040's temperature sensor and shows 27 degC (0.706 V); others show 0 V."""
+    """Channel 4 is the RP2040's temperature sensor; others show 0 V."""
 
     CORE_TEMP = 4
 
     def __init__(self, channel):
-        self._value = 14020 if channel == 4 else 0
+        self._senses = channel == 4
 
     def read_u16(self):
-        return self._value
+        return _wire.word(_SENSOR) if self._senses else 0
 
 
 class Timer:
@@ -280,13 +379,40 @@ class Timer:
 
 
 class WDT:
-    """Accepted; never bites."""
+    """The watchdog: resets the board as the button does, unless it is fed in time."""
 
     def __init__(self, id=0, timeout=5000):
-        pass
+        if id != 0 or not 1 <= timeout <= 8388:  # the RP2040's counter holds no more (datasheet, 4.7)
+            raise ValueError("there is one watchdog, of 1 to 8388 ms")
+        _wire.tell(_WATCH, timeout, 2)
 
     def feed(self):
-        pass
+        _wire.post(_FED)
+        _wire.send()
+
+
+class _Memory:
+    """The processor's registers. Only the watchdog's CTRL is there, and of that its bit ENABLE.
+
+    Source: RP2040 datasheet, section 4.7 (WATCHDOG at 0x40058000, CTRL first, ENABLE bit 30), from memory.
+    """
+
+    _CTRL, _ENABLE = 0x40058000, 1 << 30
+
+    def _check(self, address):
+        if address != self._CTRL:
+            raise ValueError("the virtual board has no register at 0x%08X" % address)
+
+    def __getitem__(self, address):
+        self._check(address)
+        return self._ENABLE if _wire.ask(_WATCHES) else 0
+
+    def __setitem__(self, address, value):
+        self._check(address)
+        _wire.tell(_WATCH_ENABLE, value >> 30 & 1, 1)
+
+
+mem32 = _Memory()
 
 
 def unique_id():
