@@ -1,4 +1,5 @@
-"""Start safe, then read a line, answer a line. Ctrl-C ends it and leaves all points inputs.
+"""Start safe, then read a line, answer a line. Ctrl-C ends it and leaves all points inputs. A board that
+hangs is reset by its watchdog, and so starts safe again.
 
 Where an installation was interrupted, or a module is missing, it does not serve: it holds every point
 safe and says what to do, whatever it is asked.
@@ -13,6 +14,11 @@ from micropython import const
 # The rest may not be there, so this file stands by itself; a test holds the two against hardware/board.toml.
 _EXPANDER_RESET = const(20)
 _POCKET = "pocket-24"
+# A request takes some three seconds at most; the RP2040's watchdog can wait for 8.3 s.
+_WATCHDOG_MS = const(8000)
+# Its CTRL register and bit ENABLE: RP2040 datasheet, section 4.7.6, from memory.
+_WATCHDOG_CTRL = 0x40058000
+_WATCHDOG_ENABLE = 0x40000000
 INSTALLING = "installing"  # a file that is there while the firmware is being replaced
 
 
@@ -27,7 +33,9 @@ def serve(Board, Commands, MAX_LINE):
         poll.register(sys.stdin, select.POLLIN)
         line = bytearray(MAX_LINE + 1)
         length = 0
+        feed = start_watchdog()
         while True:
+            feed()
             if not poll.poll(1000):
                 continue
             byte = sys.stdin.buffer.read(1)
@@ -45,7 +53,34 @@ def serve(Board, Commands, MAX_LINE):
             if request:
                 sys.stdout.write(commands.reply(request))
     finally:
-        bank.let_go()
+        try:
+            bank.let_go()
+        finally:
+            stop_watchdog()
+
+
+def start_watchdog():
+    """Start it where there is one; returns what feeds it."""
+    try:
+        from machine import WDT
+
+        return WDT(timeout=_WATCHDOG_MS).feed
+    except (ImportError, ValueError, OSError):
+        return _nothing
+
+
+def stop_watchdog():
+    """Stop it, for whoever has the prompt now has no food for it. MicroPython itself has no way to."""
+    try:
+        from machine import mem32
+
+        mem32[_WATCHDOG_CTRL] &= ~_WATCHDOG_ENABLE
+    except ImportError:
+        pass
+
+
+def _nothing():
+    pass
 
 
 def refuse(why):

@@ -135,7 +135,7 @@ def test_the_firmware_has_the_board_s_pin_numbers(board: dict[str, Any], firmwar
 def test_the_firmware_has_no_pin_number_that_the_board_lacks(
     board: dict[str, Any], firmware: dict[str, Any]
 ) -> None:
-    others = {"SPI_BAUD", "MOST_CHIPS", "REFERENCES", "POCKET_PINS", "TESTER_128", "POCKET_24"}
+    others = {"SPI_BAUD", "I2C_BAUD", "MOST_CHIPS", "REFERENCES", "POCKET_PINS", "TESTER_128", "POCKET_24"}
     assert set(board["pico"]) | others == {name for name in firmware if not name.startswith("_")}
 
 
@@ -145,6 +145,7 @@ def test_the_firmware_has_the_board_s_references_and_chips(
     assert [tuple(pair["points"]) for pair in board["references"]] == list(firmware["REFERENCES"])
     assert len({row["chip"] for row in channels}) == firmware["MOST_CHIPS"]
     assert firmware["SPI_BAUD"] <= 10_000_000  # the most the MCP23S17 allows: DS20001952C
+    assert firmware["I2C_BAUD"] <= 400_000  # the most the ADS1115 allows in fast mode: SBAS444, from memory
 
 
 def test_the_firmware_s_pocket_pins_are_the_pocket_tester_s_points(

@@ -1,13 +1,13 @@
 """The points of the tester as the scanner sees them, whatever chips they are made of.
 
-A point is pulled low, or an input with or without its weak pull-up. Points are numbered from 0;
-eight make a port. A row is one bit a point, set where the point reads LOW: byte p // 8, bit p % 8.
-Nothing here allocates after construction.
+A point is pulled low, or an input with or without its weak pull-up; for the ohms lane it may be high too.
+Points are numbered from 0; eight make a port. A row is one bit a point, set where the point reads LOW:
+byte p // 8, bit p % 8. Nothing here allocates after construction.
 """
 
 from micropython import const
 
-from tester.expander import DEFVAL, GPIO, GPPU, IOCON, IODIR, OLAT, mark
+from tester.expander import DEFVAL, GPINTEN, GPIO, GPPU, IOCON, IODIR, IPOL, OLAT, ChipFault, mark
 
 RECOVER_US = const(400)  # a line left low rises through the weakest pull-up in 379 us (1 nF)
 
@@ -22,6 +22,13 @@ class ExpanderBank:
         self.fitted = chips.fitted
         self.points = 16 * chips.fitted
         self.ports = 2 * chips.fitted
+        self.bus = "portable"  # or "fast", or "fallback" where that should be and is not to be trusted
+        self._fast = None
+
+    def take(self, look):
+        """From now on look and read through `look` of `fast`, which has been proven to do the same."""
+        self._fast = look
+        self.bus = "fast"
 
     def transfers(self):
         """Chip selects since the start."""
@@ -34,7 +41,21 @@ class ExpanderBank:
     def begin(self):
         """From any state to all points inputs with pull-ups, and prove that every chip obeys."""
         self.chips.begin()
+        self._prove_latches()
         self.chips.tell_apart()
+
+    def _prove_latches(self):
+        """Every latch takes a 1 and a 0, four of one chip at a time; all points are inputs meanwhile."""
+        for chip in range(self.fitted):
+            for place in range(4):
+                self.chips.write_checked(chip, OLAT, 0x1111 << place)
+            self.chips.write_checked(chip, OLAT, 0)
+
+    def prove_directions(self):
+        """Every point becomes an output and an input again, one chip after another. Raises ChipFault."""
+        for chip in range(self.fitted):
+            self.chips.write_checked(chip, IODIR, 0)
+            self.chips.write_checked(chip, IODIR, 0xFFFF)
 
     def rest(self):
         """All points inputs with pull-ups, latches clear, read back."""
@@ -54,11 +75,19 @@ class ExpanderBank:
             self.chips.expect(chip, DEFVAL, mark(chip))
             self.chips.expect(chip, OLAT, 0)
             self.chips.expect(chip, IODIR, 0xFFFF)
+            self.chips.expect(chip, IPOL, 0)
+            self.chips.expect(chip, GPINTEN, 0)
             self.chips.expect(chip, GPPU, 0xFFFF)
 
     def read(self, row, base):
         """All points into row[base:base + ports]."""
         chips = self.chips
+        if self._fast:
+            stuck = self._fast(row, base, self.fitted, -1, 0, 0, 0)
+            if stuck:
+                self._give_up(-1, stuck)
+            chips.transfers += self.fitted
+            return
         for chip in range(self.fitted):
             levels = chips.read(chip, GPIO) ^ 0xFFFF
             row[base] = levels & 0xFF
@@ -75,6 +104,15 @@ class ExpanderBank:
         chips = self.chips
         chip = point >> 4
         bit = 1 << (point & 15)
+        if self._fast:
+            latch = bit if stay else 0
+            stuck = self._fast(row, base, self.fitted, chip, 0xFFFF ^ bit, latch, settle_us)
+            if stuck:
+                self._give_up(chip, stuck)
+            chips.transfers += self.fitted + 2
+            if not stay:
+                self.settle(RECOVER_US)
+            return
         chips.latch_then_direction(chip, 0, 0xFFFF ^ bit)
         if settle_us:
             self.settle(settle_us)
@@ -84,6 +122,13 @@ class ExpanderBank:
         else:
             chips.latch_then_direction(chip, 0, 0xFFFF)
             self.settle(RECOVER_US)
+
+    def _give_up(self, chip, stuck):
+        """A fast look got stuck at that transfer: no more of them, all points inputs. Raises ChipFault."""
+        self._fast = None
+        self.bus = "fallback"
+        self.chips.hold()
+        raise ChipFault(stuck - 2 if 2 <= stuck <= self.fitted + 1 else chip, GPIO, 0, 0)
 
     def look_by_ports(self, point, row, settle_us):
         """Pull one point low and read all, the pull-ups on for one port at a time.
@@ -132,6 +177,13 @@ class ExpanderBank:
         self.read(row, 0)
         self.rest()
 
+    def pulled_alone(self, point, row, settle_us):
+        """All points inputs, and of the point's chip only its own pull-up on; what they read then."""
+        self.chips.write_checked(point >> 4, GPPU, 1 << (point & 15))
+        self.settle(settle_us)
+        self.read(row, 0)
+        self.rest()
+
     def low_then_floating(self, row):
         """Every point low, then released without pull-ups and read at once.
 
@@ -153,6 +205,87 @@ class ExpanderBank:
             row[2 * asked] = levels & 0xFF
             row[2 * asked + 1] = levels >> 8
         self.rest()
+
+    # For the ohms lane: points are driven until `free`, without pull-ups, and whoever calls bounds how long.
+    # What is written is read back, so that no wrong state hurts or lies for longer than one reading.
+
+    def hold_low(self):
+        """Every point low. Latches are clear before any direction is changed."""
+        chips = self.chips
+        for chip in range(self.fitted):
+            chips.write_checked(chip, OLAT, 0)
+            chips.write_checked(chip, GPPU, 0)
+        for chip in range(self.fitted):
+            chips.write_checked(chip, IODIR, 0)
+        self.is_low()
+
+    def is_low(self):
+        """Prove that every point is as `hold_low` and `low` leave it. Raises ChipFault."""
+        for chip in range(self.fitted):
+            self.chips.expect(chip, IODIR, 0)
+            self.chips.expect(chip, OLAT, 0)
+            self.chips.expect(chip, GPPU, 0)
+
+    def high(self, point, inputs):
+        """In `hold_low`: the points of the row `inputs` become inputs, and then `point` high.
+
+        What is to be written over is proven first: a wrong bit there has spoilt readings before this one.
+        """
+        chips = self.chips
+        for chip in range(self.fitted):
+            directions = self._members(chip, inputs)
+            if directions:
+                chips.expect(chip, IODIR, 0)
+                chips.write_checked(chip, IODIR, directions)
+        chips.expect(point >> 4, OLAT, 0)
+        chips.write_checked(point >> 4, OLAT, 1 << (point & 15))
+
+    def low(self, point, inputs):
+        """Prove that all was as `high` left it, and undo it."""
+        chips = self.chips
+        chips.expect(point >> 4, OLAT, 1 << (point & 15))
+        for chip in range(self.fitted):
+            directions = self._members(chip, inputs)
+            if directions:
+                chips.expect(chip, IODIR, directions)
+        chips.write_checked(point >> 4, OLAT, 0)
+        for chip in range(self.fitted):
+            if self._members(chip, inputs):
+                chips.write_checked(chip, IODIR, 0)
+
+    def one_low(self, point, row):
+        """The points of a row high but for `point`, which is low; all others inputs.
+
+        All are inputs until every latch is proven: at no moment does a high meet more than this one low.
+        """
+        chips = self.chips
+        self.free()
+        for chip in range(self.fitted):
+            chips.write_checked(chip, GPPU, 0)
+            chips.write_checked(chip, OLAT, self._highs(chip, point, row))
+        for chip in range(self.fitted):
+            chips.write_checked(chip, IODIR, self._members(chip, row) ^ 0xFFFF)
+        self.is_one_low(point, row)
+
+    def is_one_low(self, point, row):
+        """Prove that every point is as `one_low` leaves it. Raises ChipFault."""
+        for chip in range(self.fitted):
+            self.chips.expect(chip, IODIR, self._members(chip, row) ^ 0xFFFF)
+            self.chips.expect(chip, OLAT, self._highs(chip, point, row))
+
+    def free(self):
+        """All points inputs, and only then the latches clear."""
+        for chip in range(self.fitted):
+            self.chips.write_checked(chip, IODIR, 0xFFFF)
+        for chip in range(self.fitted):
+            self.chips.write_checked(chip, OLAT, 0)
+
+    def _members(self, chip, row):
+        return row[2 * chip] | row[2 * chip + 1] << 8
+
+    def _highs(self, chip, point, row):
+        highs = self._members(chip, row)
+        return highs & (0xFFFF ^ 1 << (point & 15)) if chip == point >> 4 else highs
 
     def _port(self, port):
         """The low points of one port, read until two readings agree."""

@@ -4,12 +4,14 @@ Checked against hardware/board.toml and hardware/channels.csv by a test.
 """
 
 import json
+import sys
 from time import sleep_us
 
-from machine import SPI, Pin, unique_id
+from machine import ADC, I2C, SPI, Pin, unique_id
 from micropython import const
 
 from tester.bank import ExpanderBank
+from tester.converter import Converter
 from tester.expander import Expanders
 from tester.frames import to_hex
 from tester.panel import Panel
@@ -20,10 +22,15 @@ SPI_MOSI = const(19)
 SPI_MISO = const(16)
 SPI_CS = const(17)
 EXPANDER_RESET = const(20)
+I2C_SDA = const(4)
+I2C_SCL = const(5)
 SUPPLY_MODE = const(23)  # high: the Pico's supply in low-ripple mode
 LAMP_RED = const(12)
 LAMP_GREEN = const(13)
 SPI_BAUD = const(8_000_000)
+I2C_BAUD = const(400_000)
+_I2C_TIMEOUT_US = const(5000)
+_SENSOR = const(4)  # the channel of the RP2040's own temperature sensor
 # Point p of the pocket tester is the p-th of these; no lamps there.
 POCKET_PINS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19, 20, 21, 22, 26)
 
@@ -40,18 +47,22 @@ class BoardFileFault(Exception):
 
 
 class Board:
-    """This board: what is fitted, its bank of points, its lamps, its name."""
+    """This board: what is fitted, its bank of points, its lamps, its name.
+
+    converter, sensor: the ohms lane's, or None where there is none.
+    """
 
     def __init__(self):
         Pin(SUPPLY_MODE, Pin.OUT, value=1)
         self.id = to_hex(unique_id())
         self.fault = ""
         self.panel = Panel(None, None)
+        self.converter = self.sensor = None
         try:
-            self.fixture, self.name, fitted = read_board_file()
+            self.fixture, self.name, fitted, lane = read_board_file()
         except BoardFileFault:  # which pins are points is not known: none is touched
             self.fault = "board-file"
-            self.fixture, self.name, fitted = "", "", 0
+            self.fixture, self.name, fitted, lane = "", "", 0, False
         if self.fault:
             self.bank = PocketBank([], sleep_us)
         elif self.fixture == POCKET_24:
@@ -59,6 +70,9 @@ class Board:
         else:
             self.panel = Panel(Pin(LAMP_RED, Pin.OUT, value=0), Pin(LAMP_GREEN, Pin.OUT, value=0))
             self.bank = _expander_bank(fitted)
+        if lane:
+            self.converter = Converter(_i2c())
+            self.sensor = ADC(_SENSOR)
         self.references = [pair for pair in REFERENCES if max(pair) < self.bank.points]
 
 
@@ -78,12 +92,37 @@ def _expander_bank(fitted):
         Pin(EXPANDER_RESET, Pin.OUT, value=1),
         fitted,
     )
-    return ExpanderBank(chips, sleep_us)
+    bank = ExpanderBank(chips, sleep_us)
+    if on_rp2040():
+        choose_bus(bank)
+    return bank
+
+
+def _i2c():
+    return I2C(0, scl=Pin(I2C_SCL), sda=Pin(I2C_SDA), freq=I2C_BAUD, timeout=_I2C_TIMEOUT_US)
+
+
+def on_rp2040():
+    """Whether the registers that `fast` knows are there: a port of that name runs on other chips as well."""
+    return sys.platform == "rp2" and "RP2040" in getattr(sys.implementation, "_machine", "")
+
+
+def choose_bus(bank):
+    """The fast path, if it loads and agrees with the portable one on this board; `bank.bus` says which."""
+    bank.bus = "fallback"
+    try:
+        from tester import fast
+
+        if fast.agrees(bank):
+            bank.take(fast.look)
+    except Exception:  # whatever it is, the portable path is there, and `hello` tells
+        pass
 
 
 def read_board_file():
     """What this very board is: {"fixture": "tester-128" or "pocket-24", "fitted": 1 to 8 expanders,
-    "name": "bench-2"}; absent: a tester-128, all fitted.
+    "lane": whether it measures ohms, "name": "bench-2"}; absent: a tester-128, all fitted, with a lane if
+    all are. Returns fixture, name, number of expanders, lane.
 
     It stays on the board when the firmware is replaced. Raises BoardFileFault.
     """
@@ -91,7 +130,7 @@ def read_board_file():
         with open("board.json") as file:
             text = file.read(1000)
     except OSError:
-        return TESTER_128, "", MOST_CHIPS
+        return TESTER_128, "", MOST_CHIPS, True
     except ValueError:  # not text
         raise BoardFileFault from None
     try:
@@ -103,10 +142,13 @@ def read_board_file():
             raise BoardFileFault
         if type(fitted) is not int or not 1 <= fitted <= MOST_CHIPS:
             raise BoardFileFault
-        if fixture == POCKET_24 and "fitted" in told:
+        if fixture == POCKET_24 and ("fitted" in told or "lane" in told):
+            raise BoardFileFault
+        lane = told.get("lane", fixture == TESTER_128 and fitted == MOST_CHIPS)
+        if type(lane) is not bool:
             raise BoardFileFault
         if type(name) is not str or len(name) > 32 or not all(c in _NAME for c in name):
             raise BoardFileFault
-    except (ValueError, AttributeError, TypeError):
+    except (ValueError, AttributeError, TypeError, MemoryError):  # a thousand brackets take what there is
         raise BoardFileFault from None
-    return fixture, name, fitted
+    return fixture, name, fitted, lane

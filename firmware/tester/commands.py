@@ -10,12 +10,31 @@
     scan settle=US                 the four passes; replies with times and counts
     rows seen|joined|doubtful N    the rows of port N (eight points, two hexadecimal digits) of a matrix
     marks                          apart, group and unexplained of the last scan
-    judge                          the board's own verdict on it
+    judge                          the board's own verdict on it; red, where it is a fail
     pieces joined|loose            the pieces it rests on
+    show pass|fail                 the host's verdict on the lamps; pass only where the board's own is one
     release                        all points inputs
 
+Where there is an ohms lane (see `ohms`):
+
+    lane                           zero, supply, sensor and references; after a check or a scan
+    parts clear                    forget which points are one part
+    parts FROM HEX                 number of the part of each point from FROM on, one byte each; 0: none
+    measure links MASK             reading `high` of every point of MASK
+    measure leaks                  reading `leak` of the lowest point of every part
+    measure bar MASK               readings `high` and `low` of every point of MASK, one piece of the scan
+    readings high|low|leak PAGE    the readings of the 32 points of a page, 00 to 03
+
+What the board keeps for the host, NAME being calibration or check (see `keep`):
+
+    keep read NAME OFFSET          size, and some bytes from OFFSET on
+    keep write NAME OFFSET HEX     bytes of what is to be kept
+    keep done NAME SIZE CRC        keep it
+    keep forget NAME               remove it
+
 A reply is `ok …` or `error CODE …`; the codes' sentences are the host's business. Before the reply to
-`scan` come any number of `busy`, so that a board at work can be told from one that hangs.
+`scan`, `lane` and `measure` come any number of `busy`, so that a board at work can be told from one that
+hangs. MASK is a row: one bit a point. OFFSET, SIZE and CRC have four digits.
 """
 
 import sys
@@ -23,19 +42,21 @@ from time import ticks_diff, ticks_ms
 
 from micropython import const
 
+from tester.converter import ConverterFault
 from tester.expander import ChipFault
 from tester.frames import BadFrame, build, crc16, from_hex, parse, to_hex
 from tester.judge import Judge, Map
+from tester.keep import NAMES, BadContent, Keep, KeepFault
+from tester.measuring import Measuring
+from tester.ohms import Lane, SupplyFault
 from tester.scanner import PointFault, Scanner
 from tester.selfcheck import short_check
 from tester.version import FIRMWARE, PROTOCOL
+from tester.words import Refused, byte, expect, word
 
 _MOST_SETTLE_US = const(5000)
 _BUSY_MS = const(200)  # at most so long a board at work says nothing
-
-
-class Refused(Exception):
-    """A request that cannot be done. args[0]: the words after `error`."""
+_DRIVING = ("check", "scan", "lane", "measure", "release")
 
 
 class Commands:
@@ -51,9 +72,12 @@ class Commands:
         self.wanted = Map(self.bank.points)
         self.judgement = Judge(self.bank.points)
         self.own = [point for pair in board.references for point in pair]
+        self.lane = None
+        self.keep = Keep()
         self.checked = False
         self.scanned = False
         self.judged = False
+        self.passed = False
         self._row = bytearray(self.bank.ports)
         self._verbs = {
             "hello": self._hello,
@@ -65,8 +89,17 @@ class Commands:
             "marks": self._marks,
             "judge": self._judge,
             "pieces": self._pieces,
+            "show": self._show,
+            "lane": _no_lane,
+            "parts": _no_lane,
+            "measure": _no_lane,
+            "readings": _no_lane,
+            "keep": self._keep,
             "release": self._release,
         }
+        if board.converter:
+            self.lane = Lane(self.bank, board.converter, board.sensor, self.own, self._busy)
+            self._verbs.update(Measuring(self, self.lane).verbs)
 
     def reply(self, request):
         """The reply line to a request line."""
@@ -94,8 +127,14 @@ class Commands:
             return verb(words[1:])
         except Refused as refused:
             return "error " + refused.args[0]
-        except BadFrame:
+        except (BadFrame, BadContent):
             return "error argument"
+        except ConverterFault as fault:
+            return "error converter why=" + fault.args[0]
+        except SupplyFault as fault:
+            return "error supply millivolts=%d" % fault.args[0]
+        except KeepFault as fault:
+            return "error keep why=" + fault.args[0]
         except ChipFault as fault:
             return "error chip chip=%d register=%02X written=%04X read=%04X" % fault.args
         except PointFault as fault:
@@ -111,15 +150,19 @@ class Commands:
             sys.print_exception(bug)
             return "error bug"
         finally:
-            if words[0] in ("check", "scan", "release"):
+            if words[0] in _DRIVING:
                 self.bank.let_go()
 
     def _hello(self, words):
-        _expect(words, 0)
+        expect(words, 0)
         if self.board.fault:
             raise Refused(self.board.fault)
+        lane = "none"
+        if self.lane:
+            lane = "calibrated" if self.keep.has("calibration") else "uncalibrated"
         return (
-            "ok protocol=%d firmware=%s id=%s fixture=%s points=%d fitted=%d lane=none platform=%s name=%s"
+            "ok protocol=%d firmware=%s id=%s fixture=%s points=%d fitted=%d lane=%s platform=%s bus=%s "
+            "name=%s"
             % (
                 PROTOCOL,
                 FIRMWARE,
@@ -127,26 +170,35 @@ class Commands:
                 self.board.fixture,
                 self.bank.points,
                 self.bank.fitted,
+                lane,
                 sys.platform,
+                self.bank.bus,
                 self.board.name or "-",
             )
         )
 
     def _echo(self, words):
-        _expect(words, 1)
+        expect(words, 1)
         return "ok " + words[0]
 
     def _check(self, words):
-        _expect(words, 0)
+        expect(words, 0)
         if self.board.fault:
             raise Refused(self.board.fault)
-        self.checked = self.scanned = self.judged = False
+        self._forget()
         self.board.panel.dark()
-        short_check(self.bank, self.board.references, self._row)
+        short_check(self.bank, self.board.references, self._row, self.board.converter)
         self.checked = True
         return "ok"
 
+    def _forget(self):
+        """What was found out before, whatever comes of what is begun now."""
+        self.checked = self.scanned = self.judged = self.passed = False
+        if self.lane:
+            self.lane.forget()
+
     def _map(self, words):
+        self.passed = False  # by another map
         if words == ["clear"]:
             self.wanted.clear()
             return "ok"
@@ -156,11 +208,11 @@ class Commands:
                 self.bank.points,
                 crc16(bytes(self.wanted.nets) + bytes(self.wanted.groups)),
             )
-        _expect(words, 3)
+        expect(words, 3)
         if words[0] not in ("nets", "groups"):
             raise Refused("argument")
         into = self.wanted.nets if words[0] == "nets" else self.wanted.groups
-        start = _byte(words[1])
+        start = byte(words[1])
         values = from_hex(words[2])
         if start + len(values) > len(into):
             raise Refused("argument")
@@ -171,13 +223,13 @@ class Commands:
         return "ok"
 
     def _scan(self, words):
-        _expect(words, 1)
+        expect(words, 1)
         name, _, value = words[0].partition("=")
         if name != "settle" or not value.isdigit() or len(value) > 4 or int(value) > _MOST_SETTLE_US:
             raise Refused("argument")
         if not (self.checked and self.wanted.complete):
             raise Refused("state")
-        self.checked = self.scanned = self.judged = False
+        self._forget()
         scanner = self.scanner
         transfers = self.bank.transfers()
         slips = self.bank.slips()
@@ -205,19 +257,19 @@ class Commands:
         )
 
     def _rows(self, words):
-        _expect(words, 2)
+        expect(words, 2)
         self._need_scan()
         if words[0] not in ("seen", "joined", "doubtful"):
             raise Refused("argument")
         rows = getattr(self.scanner, words[0])
-        port = _byte(words[1])
+        port = byte(words[1])
         if port >= self.bank.ports:
             raise Refused("argument")
         size = 8 * self.bank.ports
         return "ok " + to_hex(rows[port * size : (port + 1) * size])
 
     def _marks(self, words):
-        _expect(words, 0)
+        expect(words, 0)
         self._need_scan()
         scanner = self.scanner
         return "ok apart=%s unexplained=%s group=%s" % (
@@ -227,14 +279,17 @@ class Commands:
         )
 
     def _judge(self, words):
-        _expect(words, 0)
+        expect(words, 0)
         self._need_scan()
         if not self.wanted.complete:
             raise Refused("state")
         verdict = self.judgement
         passed = verdict.judge(self.scanner, self.wanted, self.own) and not any(self.scanner.unexplained)
         self.judged = True
-        self.board.panel.show(passed)
+        self.passed = passed
+        self.board.panel.dark()
+        if not passed:
+            self.board.panel.show(False)
         return "ok verdict=%s missing=%s extra=%s swaps=%s" % (
             "pass" if passed else "fail",
             to_hex(verdict.missing),
@@ -243,15 +298,45 @@ class Commands:
         )
 
     def _pieces(self, words):
-        _expect(words, 1)
+        expect(words, 1)
         if not self.judged:
             raise Refused("state")
         if words[0] not in ("joined", "loose"):
             raise Refused("argument")
         return "ok " + to_hex(self.judgement.pieces if words[0] == "joined" else self.judgement.loose)
 
+    def _show(self, words):
+        expect(words, 1)
+        if words[0] not in ("pass", "fail"):
+            raise Refused("argument")
+        if words[0] == "pass" and not (self.scanned and self.judged and self.passed):
+            raise Refused("state")
+        self.board.panel.show(words[0] == "pass")
+        return "ok"
+
+    def _keep(self, words):
+        if len(words) < 2 or words[1] not in NAMES:
+            raise Refused("argument")
+        what, name = words[:2]
+        if what == "read":
+            expect(words, 3)
+            size, data = self.keep.read(name, word(words[2]))
+            return "ok size=%d data=%s" % (size, to_hex(data) or "-")
+        if what == "write":
+            expect(words, 4)
+            self.keep.write(name, word(words[2]), from_hex(words[3]))
+        elif what == "done":
+            expect(words, 4)
+            self.keep.done(name, word(words[2]), word(words[3]))
+        elif what == "forget":
+            expect(words, 2)
+            self.keep.forget(name)
+        else:
+            raise Refused("argument")
+        return "ok"
+
     def _release(self, words):
-        _expect(words, 0)
+        expect(words, 0)
         self.checked = False
         return "ok"
 
@@ -260,13 +345,5 @@ class Commands:
             raise Refused("state")
 
 
-def _expect(words, count):
-    if len(words) != count:
-        raise Refused("argument")
-
-
-def _byte(text):
-    values = from_hex(text)
-    if len(values) != 1:
-        raise Refused("argument")
-    return values[0]
+def _no_lane(words):
+    raise Refused("lane")

@@ -141,10 +141,19 @@ class Expanders:
             self.slips += 1
         raise ChipFault(chip, register, value, seen)
 
+    def hold(self):
+        """All points inputs by the reset line, whatever the bus does; until `begin`."""
+        self.cs.value(1)
+        self.reset.value(0)
+
     def let_go(self):
-        """All points inputs, latches clear; not read back, so that it can be done on any way out."""
+        """All points inputs, latches clear; not read back, so that it can be done on any way out.
+
+        Inputs first: a latch that is cleared before would pull its point low against those that are high.
+        """
         self.cs.value(1)  # an interrupt may have struck between a transfer and its end
         for chip in range(self.fitted):
-            self.write(chip, OLAT, 0)
             self.write(chip, IODIR, 0xFFFF)
+        for chip in range(self.fitted):
+            self.write(chip, OLAT, 0)
             self.write(chip, GPPU, 0xFFFF)

@@ -20,13 +20,16 @@ class BadFrame(Exception):
 
 
 def crc16(data):
-    """CRC-16/IBM-3740 of a bytes-like object."""
+    """CRC-16/IBM-3740 of a bytes-like object.
+
+    Eight bits at a time without a table: the polynomial is x^16 + x^12 + x^5 + 1, so what the byte on top
+    leaves behind is itself, folded once (its upper half comes round again through x^12), at 12, 5 and 0.
+    """
     crc = 0xFFFF
     for byte in data:
-        crc ^= byte << 8
-        for _ in range(8):
-            crc = (crc << 1) ^ 0x1021 if crc & 0x8000 else crc << 1
-            crc &= 0xFFFF
+        top = crc >> 8 ^ byte
+        top ^= top >> 4
+        crc = (crc << 8 ^ top << 12 ^ top << 5 ^ top) & 0xFFFF
     return crc
 
 

@@ -1,4 +1,4 @@
-"""The two lamps: green for the last pass, red for the last fail, both dark while nothing is known."""
+"""The two lamps: green for a pass, once the host has said so, red for a fail, both dark otherwise."""
 
 
 class Panel:

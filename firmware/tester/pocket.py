@@ -17,6 +17,7 @@ class PocketBank:
     """
 
     fitted = 0  # expanders
+    bus = "portable"
 
     def __init__(self, pins, settle):
         """pins: machine.Pin objects, a multiple of eight. settle: waits so many microseconds."""
@@ -37,6 +38,9 @@ class PocketBank:
     def begin(self):
         """All points inputs with pull-ups."""
         self.rest()
+
+    def prove_directions(self):
+        """There are no registers to prove."""
 
     def verify(self):
         """Nothing between the processor and its pins can be lost."""

@@ -25,6 +25,7 @@ from tester.bank import RECOVER_US
 WIDE = const(8)  # pins; from 14 pins on the walk is not sure to see a net (worst pull-ups and driver)
 _LOOKS = const(4)
 _MOST_DOUBTS = const(200)
+_MOST_US = const(5_000_000)  # a scan takes tenths of a second; the watchdog waits for eight seconds
 _NONE = const(0xFE)
 _SEVERAL = const(0xFF)
 
@@ -82,6 +83,7 @@ class Scanner:
         self.doubts = 0
         self.slips = 0
         self.walk_transfers = 0
+        self._start = 0
 
     def scan(self, in_large, settle_us):
         """All passes. in_large: per point, not 0 where its expected net has more than WIDE pins.
@@ -90,7 +92,7 @@ class Scanner:
         """
         self.slips = 0
         self.bank.rest()
-        start = ticks_us()
+        self._start = start = ticks_us()
         self._walk(settle_us)
         walked = ticks_us()
         self.bank.ports_against_rest(self.apart, RECOVER_US)
@@ -149,7 +151,7 @@ class Scanner:
                 continue
             if not (in_large[point] or sizes[labels[point]] > WIDE or self._alone(point)):
                 continue
-            self._busy()
+            self._hurry(point)
             self._agreed_wide_row(point)
             for other in range(bank.points):
                 if not one[other >> 3] >> (other & 7) & 1:
@@ -214,7 +216,7 @@ class Scanner:
             self._set(self.joined, point, other)
             return
         self.doubts += 1
-        self._busy()
+        self._hurry(point)
         if self.doubts > _MOST_DOUBTS:
             raise PointFault("unsteady", point)
         times = self._again(point, other, settle_us) + self._again(other, point, settle_us)
@@ -225,6 +227,12 @@ class Scanner:
             self._set(self.doubtful, point, other)
         else:
             self.slips += 1
+
+    def _hurry(self, point):
+        """Still at work, but not for ever. Raises PointFault."""
+        self._busy()
+        if ticks_diff(ticks_us(), self._start) > _MOST_US:
+            raise PointFault("unsteady", point)
 
     def _again(self, point, other, settle_us):
         """How many of a few more looks from `point` see `other`."""

@@ -32,6 +32,30 @@ def test_the_board_is_what_its_file_says(text, kind, points, name, engine, start
 
 
 @pytest.mark.parametrize(
+    ("text", "lane"),
+    [
+        ("", True),  # no file
+        ("{}", True),
+        ('{"fitted": 7}', False),
+        ('{"fitted": 5, "lane": true}', True),
+        ('{"lane": false}', False),
+        ('{"fixture": "pocket-24"}', False),
+    ],
+)
+def test_an_ohms_lane_is_there_if_its_file_says_so_or_all_expanders_are_and_else_not_looked_for(
+    text, lane, engine, start
+):
+    kind = "pocket" if "pocket" in text else "tester"
+    board = start(
+        {"tester": {"kind": kind, **({"converter": "missing"} if kind == "tester" else {})}}, board_json=text
+    )
+    assert ("none" != _said(board)["lane"]) == lane
+    assert ("error converter why=missing" if lane else "ok") == board.say("check")
+    asked = board.say("lane")
+    assert ("error state" if lane else "error lane") == asked
+
+
+@pytest.mark.parametrize(
     "text",
     [
         " ",
@@ -53,6 +77,10 @@ def test_the_board_is_what_its_file_says(text, kind, points, name, engine, start
         '{"fixture": ["pocket-24"]}',
         '{"fixture": null}',
         '{"fixture": "pocket-24", "fitted": 2}',
+        '{"fixture": "pocket-24", "lane": false}',
+        '{"lane": 1}',
+        '{"lane": "true"}',
+        '{"lane": null}',
         '{"name": 7}',
         '{"name": null}',
         '{"name": "two words"}',

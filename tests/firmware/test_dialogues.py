@@ -20,27 +20,28 @@ from pinwright.virtual.port import Port, Tcp
 
 from .conftest import FIRMWARE, POINT_OF, Talk, Watched
 
-# A request in bytes is sent as it is; its reply is a whole line without checksum. T, N, V, P and ID stand for
-# times, counts, the versions, the platform and the board's id.
+# A request in bytes is sent as it is; its reply is a whole line without checksum. T, N, V, P, ID and R
+# stand for times, counts, the versions, the platform, the board's id and any reading but 0000.
 Dialogue = list[tuple[str | bytes, str]]
 SCANNED = "ok walk_us=T rest_us=T wide_us=T confirm_us=T walk_transfers=N transfers=N slips=0 doubts=0"
 
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of tester. own: point → the lower one it is joined to on the board itself."""
+    """A kind of tester. own: point → the lower one it is joined to on the board itself. lane: as in hello."""
 
     name: str
     fixture: str
     points: int
     fitted: int
     own: dict[int, int]
+    lane: str
 
     @property
     def hello(self) -> str:
         return (
-            f"ok protocol=2 firmware=V id=ID fixture={self.fixture} points={self.points} "
-            f"fitted={self.fitted} lane=none platform=P name=virtual"
+            f"ok protocol=3 firmware=V id=ID fixture={self.fixture} points={self.points} "
+            f"fitted={self.fitted} lane={self.lane} platform=P bus=portable name=virtual"
         )
 
     def bench(self, *links: tuple[int, ...], **faults: object) -> dict[str, object]:
@@ -100,9 +101,9 @@ NO_FRAMES: Dialogue = [
     (b"x" * 20_000, "<00 error frame why=length"),
 ]
 
-TESTER = Kind("tester", "tester-128", 128, 8, {122: 121, 124: 123})
-SMALL = Kind("tester", "tester-128", 80, 5, {})
-POCKET = Kind("pocket", "pocket-24", 24, 0, {})
+TESTER = Kind("tester", "tester-128", 128, 8, {122: 121, 124: 123}, "calibrated")
+SMALL = Kind("tester", "tester-128", 80, 5, {}, "calibrated")
+POCKET = Kind("pocket", "pocket-24", 24, 0, {}, "none")
 READY = TESTER.ready()
 A_PAIR = TESTER.bench((0, 20))
 
@@ -187,9 +188,78 @@ def for_each(kind: Kind) -> dict[str, tuple[dict[str, object], Dialogue]]:
                 ("judge", "error state"),
                 *ready[2:],
                 ("judge", kind.verdict(True)),
+                ("show pass", "ok"),
+                ("map done", ready[-1][1]),
+                ("show pass", "error state"),  # that judgement was by another map, for all it knows
                 ("pieces joined", "ok " + kind.labels({20: 0})),
                 ("check", "ok"),
                 ("pieces joined", "error state"),
+            ],
+        ),
+        "a pass is shown where the board's own verdict on the last scan is one": (
+            kind.bench((0, 20)),
+            [
+                ("show pass", "error state"),
+                ("show fail", "ok"),
+                *ready,
+                ("scan settle=20", SCANNED),
+                ("show pass", "error state"),
+                ("judge", kind.verdict(True)),
+                ("show pass", "ok"),
+                ("show fail", "ok"),
+                ("show pass", "ok"),
+                ("show", "error argument"),
+                ("show green", "error argument"),
+                ("show pass pass", "error argument"),
+                ("check", "ok"),
+                ("show pass", "error state"),
+            ],
+        ),
+        "no pass is shown where the board's own verdict is a fail": (
+            kind.bench(),
+            [
+                *ready,
+                ("scan settle=20", SCANNED),
+                ("judge", kind.verdict(False, missing=(1,))),
+                ("show pass", "error state"),
+                ("show fail", "ok"),
+            ],
+        ),
+        "what the board keeps for the host": (
+            kind.bench(**({} if kind.lane == "none" else {"lane": "uncalibrated"})),
+            [
+                ("keep read calibration 0000", "ok size=0 data=-"),
+                ("keep done check 0001 0000", "error argument"),  # nothing has come
+                ("keep write check 0000 0102", "ok"),
+                ("keep write check 0002 03", "ok"),
+                ("keep done check 0003 0000", "error argument"),
+                ("keep done calibration 0003 ADAD", "error argument"),
+                ("keep read check 0000", "ok size=0 data=-"),
+                ("keep done check 0003 ADAD", "ok"),
+                ("keep done check 0003 ADAD", "ok"),
+                ("keep read check 0000", "ok size=3 data=010203"),
+                ("keep read check 0002", "ok size=3 data=03"),
+                ("keep read check 0003", "ok size=3 data=-"),
+                ("keep read check FFFF", "ok size=3 data=-"),
+                ("keep write check 07FF 00", "ok"),
+                ("keep write check 07FF 0000", "error argument"),
+                ("keep write check 0800 00", "error argument"),
+                ("keep done check 0801 0000", "error argument"),
+                ("keep done check 0000 FFFF", "error argument"),
+                ("keep", "error argument"),
+                ("keep read", "error argument"),
+                ("keep read check", "error argument"),
+                ("keep read main.py 0000", "error argument"),
+                ("keep read check 00", "error argument"),
+                ("keep read check 0000 00", "error argument"),
+                ("keep write check 0000", "error argument"),
+                ("keep write check 0000 0", "error argument"),
+                ("keep done check 0003", "error argument"),
+                ("keep forget check 0000", "error argument"),
+                ("keep lose check", "error argument"),
+                ("keep forget check", "ok"),
+                ("keep forget check", "ok"),
+                ("keep read check 0000", "ok size=0 data=-"),
             ],
         ),
         "an outside voltage": (
@@ -220,6 +290,10 @@ def for_each(kind: Kind) -> dict[str, tuple[dict[str, object], Dialogue]]:
         ),
     }
 
+
+LANE_VERBS = ("lane", "parts clear", "measure leaks", "readings high 00")
+LOOKED = "ok zero=R vio=R sensor=R refs=RRRR us=T"
+ALL = "FF" * 16
 
 DIALOGUES: dict[str, tuple[dict[str, object], Dialogue]] = {
     "unknown verbs": (
@@ -282,6 +356,119 @@ DIALOGUES: dict[str, tuple[dict[str, object], Dialogue]] = {
             ("pieces lost", "error argument"),
         ],
     ),
+    "the ohms lane, in and out of turn": (
+        A_PAIR,
+        [
+            ("lane", "error state"),
+            ("measure leaks", "error state"),
+            (f"measure links {ALL}", "error state"),
+            (f"measure bar {TESTER.row(0, 20)}", "error state"),
+            ("readings high 00", "error state"),
+            *READY,
+            ("lane", LOOKED),
+            ("measure leaks", "error state"),  # a check is not enough
+            ("scan settle=20", SCANNED),
+            ("lane", LOOKED),
+            ("readings high 00", "ok " + "0000" * 32),  # none so far
+            (f"measure links {TESTER.row(0)}", "ok us=T"),
+            ("readings high 00", "ok R" + "0000" * 31),
+            ("readings leak 00", "ok " + "0000" * 32),
+            (f"measure links {TESTER.row(20, 127)}", "ok us=T"),
+            ("readings high 00", "ok R" + "0000" * 19 + "R" + "0000" * 11),
+            ("readings high 03", "ok " + "0000" * 31 + "R"),
+            ("parts 00 " + TESTER.map(p0=1, p20=1, p33=9, p34=255), "ok"),
+            ("measure leaks", "ok us=T"),
+            ("readings leak 00", "ok R" + "0000" * 31),
+            ("readings leak 01", "ok 0000RR" + "0000" * 29),
+            ("parts clear", "ok"),
+            ("parts 7F 01", "ok"),
+            ("measure leaks", "ok us=T"),
+            ("readings leak 03", "ok " + "0000" * 31 + "R"),
+            (f"measure bar {TESTER.row(0, 20)}", "ok us=T"),
+            ("readings low 00", "ok R" + "0000" * 19 + "R" + "0000" * 11),
+            ("release", "ok"),
+            ("lane", LOOKED),
+            ("check", "ok"),
+            ("readings low 00", "error state"),
+            *READY[1:],
+            ("scan settle=20", SCANNED),
+            ("readings low 00", "ok " + "0000" * 32),  # those of the last scan are forgotten
+            ("readings high 00", "ok " + "0000" * 32),
+            ("readings leak 03", "ok " + "0000" * 32),
+        ],
+    ),
+    "only one whole piece is a shorting bar": (
+        TESTER.bench((0, 20, 33), (1, 2)),
+        [
+            *READY,
+            ("scan settle=20", SCANNED),
+            (f"measure bar {TESTER.row(0, 20, 33)}", "ok us=T"),
+            (f"measure bar {TESTER.row(0, 20)}", "error state"),
+            (f"measure bar {TESTER.row(0, 20, 33, 40)}", "error state"),
+            (f"measure bar {TESTER.row(0, 20, 33, 1, 2)}", "error state"),
+            (f"measure bar {TESTER.row(40)}", "error state"),
+            (f"measure bar {TESTER.row()}", "error state"),
+            (f"measure bar {ALL}", "error state"),
+        ],
+    ),
+    "a bar of forty points is the largest": (
+        TESTER.bench(tuple(range(40)), tuple(range(40, 81))),
+        [
+            *READY,
+            ("scan settle=20", SCANNED),
+            (f"measure bar {TESTER.row(*range(40))}", "ok us=T"),
+            (f"measure bar {TESTER.row(*range(40, 81))}", "error state"),
+        ],
+    ),
+    "arguments of the ohms lane that do not fit": (
+        A_PAIR,
+        [
+            *READY,
+            ("scan settle=20", SCANNED),
+            ("lane 1", "error argument"),
+            ("parts", "error argument"),
+            ("parts 00", "error argument"),
+            ("parts all", "error argument"),
+            ("parts 80 01", "error argument"),
+            ("parts 7F 0101", "error argument"),
+            ("parts 00 " + "00" * 129, "error argument"),
+            ("measure", "error argument"),
+            ("measure leaks 00", "error argument"),
+            ("measure links", "error argument"),
+            ("measure links " + "00" * 15, "error argument"),
+            ("measure links " + "00" * 17, "error argument"),
+            ("measure links " + "0g" * 16, "error argument"),
+            ("measure ohms " + ALL, "error argument"),
+            ("readings", "error argument"),
+            ("readings high", "error argument"),
+            ("readings high 04", "error argument"),
+            ("readings high 0", "error argument"),
+            ("readings parts 00", "error argument"),
+            ("readings __class__ 00", "error argument"),
+        ],
+    ),
+    "a board without an ohms lane": (
+        TESTER.bench((0, 20), lane="none"),
+        [*((verb, "error lane") for verb in LANE_VERBS), *READY, ("scan settle=20", SCANNED)]
+        + [(verb, "error lane") for verb in LANE_VERBS],
+    ),
+    "a pocket tester has no ohms lane": (POCKET.bench(), [(verb, "error lane") for verb in LANE_VERBS]),
+    "a small one has no references": (
+        TESTER.bench(fitted=5),
+        [
+            ("check", "ok"),
+            ("lane", "ok zero=R vio=R sensor=R refs=- us=T"),
+            *SMALL.ready()[1:],
+            ("scan settle=20", SCANNED),
+            ("measure links " + "FF" * 10, "ok us=T"),
+            ("readings high 02", "ok " + "R" * 16),
+            ("readings high 03", "error argument"),
+        ],
+    ),
+    "a converter that is not there": (
+        TESTER.bench(converter="missing"),
+        [("check", "error converter why=missing"), ("lane", "error state")],
+    ),
     "who a small one is": (TESTER.bench(fitted=5), [("hello", SMALL.hello)]),
     "a smaller board has smaller numbers": (
         TESTER.bench(fitted=5),
@@ -322,8 +509,10 @@ for kind in (TESTER, POCKET):
     DIALOGUES |= {f"{kind.name}: {name}": told for name, told in for_each(kind).items()}
 
 
-def _with_tokens(reply: str) -> str:
-    reply = re.sub(r"_us=\d+", "_us=T", reply)
+def _with_tokens(reply: str, request: str | bytes = "") -> str:
+    reply = re.sub(r"us=\d+", "us=T", reply)
+    if request == "lane" or str(request).startswith("readings"):
+        reply = re.sub("[0-9A-F]{4}", lambda found: "0000" if found[0] == "0000" else "R", reply)
     reply = re.sub(r"transfers=\d+", "transfers=N", reply)
     reply = re.sub(r"platform=\w+", "platform=P", reply)
     reply = re.sub(r"id=[0-9A-F]{16}", "id=ID", reply)
@@ -380,7 +569,7 @@ def test_the_firmware_answers_as_recorded_and_always_lets_go(name, engine, start
             actual = board.say(request)
         if "crc=X" in expected:
             actual = re.sub("crc=[0-9A-F]{4}", "crc=X", actual)
-        assert expected == _with_tokens(actual), request
+        assert expected == _with_tokens(actual, request), request
         assert [] == board.unsafe(), request
     assert [] == board.board.broken
     assert board.tester.engine.startswith(engine)
