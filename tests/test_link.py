@@ -25,10 +25,10 @@ from pinwright.errors import (
     UsageError,
 )
 from pinwright.link import TRIES, Line, SerialLink, Silence, drive, usb_ports
+from pinwright.tester.asking import Reply, Request
 from pinwright.tester.frames import crc16
-from pinwright.tester.session import Reply, Request
 
-HELLO = "ok protocol=2 firmware=0.2.0 id=E6614 name=-"
+HELLO = "ok protocol=3 firmware=0.3.0 id=E6614 name=-"
 
 
 def framed(seq: int, words: str) -> bytes:

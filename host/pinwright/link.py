@@ -23,8 +23,8 @@ import serial
 from serial.tools import list_ports
 
 from pinwright.errors import LinkCorrupt, LinkLost, PortClosed, TesterError
+from pinwright.tester.asking import Reply, Request
 from pinwright.tester.frames import Chatter, Decoder, Frame, Garbage, encode
-from pinwright.tester.session import Reply, Request
 
 T = TypeVar("T")
 TRIES = 3

@@ -70,7 +70,14 @@ def test_no_code_of_the_firmware_escapes_the_search() -> None:
     assert all(literals([call.args[2]]) for call in calls("_refuse"))
 
 
-VALUES = {"chip": "3", "register": "12", "written": "00FF", "read": "0000", "why": "checksum"}
+VALUES = {
+    "chip": "3",
+    "register": "12",
+    "written": "00FF",
+    "read": "0000",
+    "why": "checksum",
+    "millivolts": "2750",
+}
 
 
 @pytest.mark.parametrize("code", _TABLE)
@@ -97,6 +104,13 @@ def test_a_sentence_needs_no_more_than_the_firmware_gives(code: str) -> None:
         ("not-low", SelfCheckFailed, "does not read low while driven low: A.3 (J1.3)"),
         ("reference", SelfCheckFailed, "joined pair A.3 (J1.3) does not read as joined"),
         ("unsteady", SelfCheckFailed, "A.3 (J1.3) among them"),
+        ("converter", SelfCheckFailed, "converter, which measures ohms, does not do its work (checksum)"),
+        ("supply", SelfCheckFailed, "the supply of the tester's expanders is at 2750 mV, below 3000 mV"),
+        ("overload", SelfCheckFailed, "more current flows than any cable can draw"),
+        ("overload", SelfCheckFailed, "while this point is driven: A.3 (J1.3)"),
+        ("backwards", OutsideVoltage, "current flows backwards into the tester: A.3 (J1.3)"),
+        ("keep", SelfCheckFailed, "the tester could not store it (checksum)"),
+        ("lane", ProtocolMismatch, "no ohms lane, after it said it had one (`scan settle=20`)"),
         ("board-file", SelfCheckFailed, "board.json"),
         ("frame", LinkCorrupt, "could not read the request (checksum)"),
         ("memory", SelfCheckFailed, "out of memory"),

@@ -135,8 +135,7 @@ def test_by_hand_comes_first_and_the_rest_takes_what_is_left() -> None:
         (
             {"A": "dip-64"},
             FULL,
-            "no socket for end `A` (`dip-64`, 64 pins): J1 has 40 pins, S1 has 40 pins, "
-            "J2 has 40 pins",
+            "no socket for end `A` (`dip-64`, 64 pins): J1 has 40 pins, S1 has 40 pins, J2 has 40 pins",
         ),
         (
             {"A": "trs", "B": "trs", "C": "trs", "D": "trs"},

@@ -6,6 +6,7 @@ The replies follow the table at the head of firmware/tester/commands.py.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
 from itertools import combinations
 
 import pytest
@@ -25,9 +26,11 @@ from pinwright.errors import (
 )
 from pinwright.link import Line, drive
 from pinwright.tester.adapter import POSITIONS, Adapter
+from pinwright.tester.asking import Request
+from pinwright.tester.calibration import Calibration, LongCheck
 from pinwright.tester.fixture import Fixture, Socket
 from pinwright.tester.frames import crc16
-from pinwright.tester.session import PROTOCOL, STEPS, BoardVerdict, Request, Scan, Session, board_map, greet
+from pinwright.tester.session import PROTOCOL, STEPS, BoardVerdict, Scan, Session, board_map, greet
 
 POINTS = 16
 FIXTURE = Fixture(
@@ -59,9 +62,19 @@ def cable(**tables: Mapping[str, object]) -> Profile:
 
 
 class Board:
-    """A board with these pieces plugged in. says: words of requests → words of a reply of another kind."""
+    """A board with these pieces plugged in. says: words of requests → words of a reply of another kind.
 
-    def __init__(self, pieces: list[set[int]], says: Mapping[str, str | list[str]] | None = None) -> None:
+    lane: as it says hello. kept: what it keeps for us.
+    """
+
+    def __init__(
+        self,
+        pieces: list[set[int]],
+        says: Mapping[str, str | list[str]] | None = None,
+        lane: str = "none",
+        kept: Mapping[str, bytes] | None = None,
+    ) -> None:
+        self.lane, self.kept = lane, kept or {}
         self.label = list(range(POINTS))
         for piece in [*pieces, {14, 15}]:
             for point in piece:
@@ -71,6 +84,7 @@ class Board:
         }
         self.asked: list[str] = []
         self.nets = self.groups = bytes(POINTS)
+        self.high = 0  # points whose links were measured
 
     def answer(self, words: str) -> str:
         self.asked.append(words)
@@ -90,7 +104,7 @@ class Board:
         return b"".join(row.to_bytes(2, "little") for row in rows)
 
     def _hello(self) -> str:
-        return HELLO.replace("name=-", "name=bench-1")
+        return HELLO.replace("name=-", "name=bench-1").replace("lane=none", f"lane={self.lane}")
 
     def _check(self) -> str:
         return "ok"
@@ -131,9 +145,48 @@ class Board:
         bad = missing - {0} or extra
         return f"ok verdict={'fail' if bad else 'pass'} missing={mark(missing - {0})} extra={mark(extra)}"
 
+    def _keep(self, what: str, name: str, offset: str) -> str:
+        assert "read" == what
+        content = self.kept.get(name, b"")
+        part = content[int(offset, 16) :][:200]
+        return f"ok size={len(content)} data={part.hex().upper() or '-'}"
+
+    def _lane(self) -> str:
+        return LANE
+
+    def _parts(self, what: str, values: str = "") -> str:
+        assert what == ("00" if values else "clear")
+        return "ok"
+
+    def _measure(self, what: str, mask: str = "") -> str:
+        self.high = int.from_bytes(bytes.fromhex(mask), "little") if what == "links" else self.high
+        return "ok us=12000"
+
+    def _readings(self, kind: str, page: str) -> str:
+        assert "00" == page
+        return "ok " + "".join(
+            NO_CURRENT if kind == "leak" else LINK if self.high >> point & 1 else "0000"
+            for point in range(POINTS)
+        )
+
     def _pieces(self, what: str) -> str:
         assert what in ("joined", "loose")
         return f"ok {bytes(self.label).hex().upper()}"
+
+
+# What the converter reads at 3.3 V and 22 ohms: no current, a path of 1500 ohms (both resistors and drivers).
+NO_CURRENT, LINK = "1000", f"{4096 + round(4 * 3.3 * 22 / 1522 / 7.8125e-6):04X}"
+LANE = f"ok zero={NO_CURRENT} vio=6720 sensor=36C4 refs={LINK}{LINK} us=9000"
+MARCH = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)
+
+
+def check(*, passed: bool) -> bytes:
+    return LongCheck(MARCH, passed, True, ("J1", "J2"), "" if passed else "J1.7 is open").to_bytes()
+
+
+def calibration(points: int = POINTS) -> bytes:
+    made = Calibration(MARCH, (780.0,) * points, (720.0,) * points, (0,) * points, (1500.0, 1500.0), 27.0)
+    return made.to_bytes()
 
 
 def mark(numbers: set[int]) -> str:
@@ -145,9 +198,10 @@ def scan(
     profile: Profile | None = None,
     by_hand: Mapping[str, str] | None = None,
     adapters: Sequence[Adapter] = (),
+    since: datetime | None = None,
 ) -> Scan:
     """Run a session against a board, without a line between them."""
-    run = Session(profile or cable(), FIXTURES, "0.6.0", by_hand or {}, adapters).run()
+    run = Session(profile or cable(), FIXTURES, "0.6.0", by_hand or {}, adapters, since).run()
     request = next(run)
     while True:
         try:
@@ -157,9 +211,11 @@ def scan(
             return result
 
 
-def failing(says: Mapping[str, str | list[str]], pieces: list[set[int]] | None = None) -> PinwrightError:
+def failing(
+    says: Mapping[str, str | list[str]], lane: str = "none", kept: Mapping[str, bytes] | None = None
+) -> PinwrightError:
     with pytest.raises(PinwrightError) as error:
-        scan(Board(pieces or GOOD, says))
+        scan(Board(GOOD, says, lane, kept))
     return error.value
 
 
@@ -170,6 +226,7 @@ def test_a_scan_goes_through_all_its_steps_in_order() -> None:
     assert [
         "hello",
         "check",
+        "keep read",
         "map clear",
         "map nets",
         "map groups",
@@ -184,9 +241,96 @@ def test_a_scan_goes_through_all_its_steps_in_order() -> None:
         "pieces loose",
         "release",
     ] == verbs
-    assert ["hello", "self-check", "map", "scan", "evidence", "judge", "release"] == [
-        name for name, _ in STEPS
-    ]
+    assert [
+        "hello",
+        "self-check",
+        "conscience",
+        "map",
+        "scan",
+        "evidence",
+        "judge",
+        "ohms",
+        "release",
+    ] == [name for name, _ in STEPS]
+
+
+def test_a_board_that_measures_is_asked_for_its_own_readings_before_and_after() -> None:
+    board = Board(GOOD, lane="uncalibrated")
+    found = scan(board)
+    asked = [words for words in board.asked if words.split(" ")[0] not in ("rows", "map", "pieces")]
+    assert [
+        "hello",
+        "check",
+        "keep read check 0000",
+        "lane",
+        "scan settle=20",
+        "marks",
+        "judge",
+        "measure links 8703",
+        "readings high 00",
+        "parts clear",
+        f"parts 00 {bytes([1, 2, 3, 4, 5, 6, 0, 1, 2, 3, 7, 8, 9, 0, 0, 0]).hex().upper()}",
+        "measure leaks",
+        "readings leak 00",
+        "lane",
+        "release",
+    ] == asked
+    assert found.readings is not None
+    assert found.readings.before == found.readings.after
+    assert {0, 1, 2, 7, 8, 9} == {point for point, reading in enumerate(found.readings.high) if reading}
+    assert (18_000, 12_000) == (found.counts["lane_us"], found.counts["links_us"])
+
+
+def test_what_the_tester_knows_of_itself_comes_with_its_scan() -> None:
+    kept = {"check": check(passed=True), "calibration": calibration()}
+    found = scan(Board(GOOD, lane="calibrated", kept=kept))
+    assert found.long_check is not None
+    assert (MARCH, True) == (found.long_check.made, found.long_check.passed)
+    assert found.readings is not None
+    assert found.readings.calibration is not None
+    assert (780.0,) * POINTS == found.readings.calibration.high_ohms
+
+
+@pytest.mark.parametrize(
+    ("lane", "kept", "seen"),
+    [
+        ("none", {"check": check(passed=False)}, "failed its last long check, on 2026-03-01T09:30:00Z"),
+        ("none", {"check": check(passed=True)[:-1]}, "long check on the tester is damaged"),
+        ("none", {"check": calibration()}, "long check on the tester is damaged"),
+        ("calibrated", {}, "the calibration on the tester is damaged"),
+        ("calibrated", {"calibration": calibration()[1:]}, "the calibration on the tester is damaged"),
+        ("calibrated", {"calibration": check(passed=True)}, "the calibration on the tester is damaged"),
+        ("calibrated", {"calibration": calibration(128)}, "it has 128 points, the tester 16"),
+    ],
+)
+def test_a_tester_that_has_a_bad_conscience_does_not_scan(
+    lane: str, kept: Mapping[str, bytes], seen: str
+) -> None:
+    board = Board(GOOD, lane=lane, kept=kept)
+    with pytest.raises(SelfCheckFailed) as error:
+        scan(board)
+    assert seen in error.value.message
+    assert "pinwright tester c" in error.value.hint
+    assert {"hello", "check", "keep"} == {words.split(" ")[0] for words in board.asked}
+
+
+@pytest.mark.parametrize(
+    ("kept", "since", "seen"),
+    [
+        ({}, MARCH, "has had no long check"),
+        ({"check": check(passed=True)}, MARCH + timedelta(seconds=1), "is older than `--max-check-age`"),
+        ({"check": check(passed=True)}, MARCH, ""),
+    ],
+)
+def test_a_long_check_may_be_too_old(kept: Mapping[str, bytes], since: datetime, seen: str) -> None:
+    board = Board(GOOD, kept=kept)
+    if not seen:
+        assert scan(board, since=since).board_verdict.passed
+        return
+    with pytest.raises(SelfCheckFailed) as error:
+        scan(board, since=since)
+    assert seen in error.value.message
+    assert "scan settle=20" not in board.asked
 
 
 def test_a_good_scan_holds_what_the_board_said() -> None:
@@ -259,7 +403,7 @@ def test_by_hand_reaches_the_map() -> None:
 
 def test_only_the_scan_itself_is_never_repeated() -> None:
     run = Session(cable(), FIXTURES, "0.6.0").run()
-    board = Board(GOOD)
+    board = Board(GOOD, lane="uncalibrated")
     request: Request | None = next(run)
     once = []
     while request:
@@ -269,10 +413,13 @@ def test_only_the_scan_itself_is_never_repeated() -> None:
             request = run.send(tuple(board.answer(request.words).split(" ")))
         except StopIteration:
             request = None
-    assert ["scan settle=20"] == once
+    assert ["scan settle=20", "measure links 8703", "measure leaks"] == once
 
 
-HELLO = "ok protocol=2 firmware=0.1.0 id=E6614 fixture=small points=16 fitted=1 lane=none platform=rp2 name=-"
+HELLO = (
+    "ok protocol=3 firmware=0.1.0 id=E6614 fixture=small points=16 fitted=1 lane=none platform=rp2 bus=fast "
+    "name=-"
+)
 
 
 @pytest.mark.parametrize(
@@ -288,8 +435,10 @@ HELLO = "ok protocol=2 firmware=0.1.0 id=E6614 fixture=small points=16 fitted=1 
         HELLO.replace("points=16", ""),
         HELLO.replace("points=16 ", ""),
         HELLO.replace("fitted=1 ", ""),
-        HELLO.replace("protocol=2 ", ""),
+        HELLO.replace("protocol=3 ", ""),
         HELLO.replace("fixture=small ", ""),
+        HELLO.replace("lane=none ", ""),
+        HELLO.replace("lane=none", "lane=yes"),
         HELLO.replace("platform=rp2 ", ""),
         HELLO.replace("id=E6614 ", ""),
         HELLO.replace("id=E6614", "id="),
@@ -323,16 +472,17 @@ def test_a_board_that_complains_when_it_is_greeted_is_believed(said: str, seen: 
     ("protocol", "hint"),
     [
         (1, "`pinwright install` puts the firmware of this program on it"),
-        (3, "its firmware is newer than this program: update the program"),
+        (2, "`pinwright install` puts the firmware of this program on it"),
+        (4, "its firmware is newer than this program: update the program"),
     ],
 )
 def test_another_protocol_is_refused_with_both_versions(protocol: int, hint: str) -> None:
-    said = HELLO.replace("protocol=2", f"protocol={protocol}").replace("0.1.0", "0.4.1")
+    said = HELLO.replace("protocol=3", f"protocol={protocol}").replace("0.1.0", "0.4.1")
     error = failing({"hello": said})
     assert ProtocolMismatch is type(error)
-    expected = f"the tester speaks protocol {protocol}, this program speaks 2 (firmware 0.4.1, host 0.6.0)"
+    expected = f"the tester speaks protocol {protocol}, this program speaks 3 (firmware 0.4.1, host 0.6.0)"
     assert (expected, hint) == (error.message, error.hint)
-    assert 2 == PROTOCOL
+    assert 3 == PROTOCOL
 
 
 @pytest.mark.parametrize(
@@ -364,7 +514,7 @@ def test_a_cable_that_does_not_fit_the_board_is_found_before_anything_is_driven(
     ("says", "kind", "seen"),
     [
         ({"check": "error held-low points=0400"}, OutsideVoltage, "A.3 (J1.3)"),
-        ({"check": "error fed points=0020"}, OutsideVoltage, "@J2.7 (J2.7)"),
+        ({"check": "error fed points=0020"}, OutsideVoltage, ": J2.7;"),
         ({"check": "error reference points=00C0"}, SelfCheckFailed, "REF.1, REF.2"),
         ({"check": "error not-low points=FF00"}, SelfCheckFailed, "A.6 (J1.6) and 2 more"),
         ({"check": "error held-low points=000001"}, LinkCorrupt, "a point that no tester has"),
@@ -420,6 +570,42 @@ def test_what_a_board_may_say_wrong(
         return
     error = failing(says)
     assert kind is type(error)
+    assert seen in error.message
+
+
+@pytest.mark.parametrize(
+    ("says", "kind", "seen"),
+    [
+        ({"lane": "error converter why=missing"}, SelfCheckFailed, "converter, which measures ohms"),
+        ({"lane": "error supply millivolts=2000"}, SelfCheckFailed, "at 2000 mV, below 3000 mV"),
+        ({"lane": "error supply"}, LinkCorrupt, "lacks what it should say"),
+        ({"lane": LANE.replace(LINK * 2, "-")}, LinkCorrupt, "reads 0 references, not 2"),
+        ({"lane": LANE.replace(LINK * 2, LINK)}, LinkCorrupt, "reads 1 references, not 2"),
+        ({"lane": LANE.replace(LINK * 2, LINK + "0000")}, LinkCorrupt, "reads 2 references, not 2"),
+        ({"lane": LANE.replace(LINK * 2, NO_CURRENT * 2)}, SelfCheckFailed, "the tester's references reads"),
+        ({"lane": LANE.replace("zero=1000", "zero=10")}, LinkCorrupt, "`zero=10` where a reading should be"),
+        ({"lane": LANE.replace("zero=1000 ", "")}, LinkCorrupt, "`zero=` where a reading should be"),
+        ({"lane": LANE.replace("zero=1000", "zero=1100")}, SelfCheckFailed, "where no current flows"),
+        ({"lane": LANE.replace("vio=6720", "vio=5000")}, SelfCheckFailed, "reads its supply as 2.56 V"),
+        ({"keep read": "ok size=5 data=-"}, LinkCorrupt, "gives 0 bytes of its check, and says 5"),
+        ({"keep read": "ok size=1 data=AABB"}, LinkCorrupt, "gives 2 bytes of its check, and says 1"),
+        ({"keep read": "ok size=9999 data=AABB"}, LinkCorrupt, "gives 2 bytes of its check, and says 9999"),
+        ({"keep read": "ok size=3 data=616263"}, SelfCheckFailed, "is damaged"),
+        ({"measure links": "error overload points=0100"}, SelfCheckFailed, "A.1 (J1.1)"),
+        ({"measure links": "error backwards points=0100"}, OutsideVoltage, "A.1 (J1.1)"),
+        ({"measure links": "error lane"}, ProtocolMismatch, "says it has no ohms lane"),
+        ({"measure links": "error state"}, LinkLost, "has forgotten what came before `measure links"),
+        ({"measure leaks": "ok"}, LinkCorrupt, "`us=` where a number should be"),
+        ({"readings high": f"ok {LINK}"}, LinkCorrupt, "gives 1 readings of 16 points"),
+        ({"readings leak": "ok 100"}, LinkCorrupt, "hexadecimal"),
+        ({"readings leak": f"ok {'00' * 33}"}, LinkCorrupt, "where readings should be"),
+    ],
+)
+def test_what_a_board_that_measures_may_say_wrong(
+    says: dict[str, str], kind: type[PinwrightError], seen: str
+) -> None:
+    error = failing(says, "uncalibrated")
+    assert kind is type(error), error
     assert seen in error.message
 
 
@@ -496,7 +682,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
 
 
 def over_the_wire(mangle: Callable[[int, bytes], bytes], heard: list[str] | None = None) -> Wire:
-    wire = Wire(Board(GOOD), mangle)
+    wire = Wire(Board(GOOD, lane="uncalibrated"), mangle)
     found = drive(
         Session(cable(), FIXTURES, "0.6.0").run(), Line(wire, (heard if heard is not None else []).append)
     )
@@ -506,12 +692,14 @@ def over_the_wire(mangle: Callable[[int, bytes], bytes], heard: list[str] | None
 
 def test_a_whole_scan_goes_over_the_wire(clock: list[float]) -> None:
     wire = over_the_wire(lambda n, line: line)
-    assert (6 + 1 + 3 * 2 + 1 + 3 + 1, 0) == (wire.replies, wire.interrupted)
+    assert (8 + 1 + 3 * 2 + 1 + 3 + 7 + 1, 0) == (wire.replies, wire.interrupted)
     assert 0.0 == clock[0]
 
 
-# One reply of every kind. The seventh is the scan's; from the eighth on come the pages of three matrices.
-REPEATABLE = (1, 2, 3, 4, 5, 6, 8, 9, 10, 13, 14, 15, 16, 17, 18)
+# One reply of every kind: those of the scan, the links and the leaks, and all others; from the tenth on come
+# the pages of three matrices.
+ONCE = {9: "scan settle=20", 20: "measure links 8703", 24: "measure leaks"}
+REPEATABLE = (1, 2, 3, 4, 5, 6, 7, 8, 10, 11, 12, 15, 16, 17, 18, 19, 21, 22, 23, 25, 26, 27)
 
 
 @pytest.mark.parametrize("which", REPEATABLE)
@@ -533,12 +721,14 @@ def test_any_one_reply_but_the_scan_s_may_be_lost(
 
 
 @pytest.mark.parametrize("loss", [lambda line: b"", lambda line: line[:9], lambda line: line[:-4] + b"0\r\n"])
-def test_a_scan_whose_reply_is_lost_is_not_done_twice(
-    clock: list[float], loss: Callable[[bytes], bytes]
+@pytest.mark.parametrize("which", ONCE)
+def test_a_scan_or_measurement_whose_reply_is_lost_is_not_done_twice(
+    clock: list[float], which: int, loss: Callable[[bytes], bytes]
 ) -> None:
-    wire = Wire(Board(GOOD), lambda n, line: loss(line) if n == 7 else line)
+    board = Board(GOOD, lane="uncalibrated")
+    wire = Wire(board, lambda n, line: loss(line) if n == which else line)
     with pytest.raises(PinwrightError) as error:
         drive(Session(cable(), FIXTURES, "0.6.0").run(), Line(wire, lambda text: None))
     assert 3 == error.value.status
-    assert 1 == wire.board.asked.count("scan settle=20")
-    assert {"hello"} >= set(wire.board.asked[wire.board.asked.index("scan settle=20") + 1 :])
+    assert 1 == board.asked.count(ONCE[which])
+    assert {"hello"} >= set(board.asked[board.asked.index(ONCE[which]) + 1 :])

@@ -121,3 +121,11 @@ def test_a_disagreement_says_what_each_of_the_two_concluded() -> None:
     )
     assert expected == error.value.message
     assert "please report it" in error.value.hint
+
+
+def test_no_verdict_on_a_tester_with_a_lane_that_measured_nothing() -> None:
+    measuring = scan(GOOD, OF_GOOD)
+    measuring = replace(measuring, hello=replace(measuring.hello, lane="uncalibrated"))
+    with pytest.raises(Disagreement, match="nothing was measured"):
+        decide(PROFILE, measuring)
+    assert decide(PROFILE, measuring, ohms=False).passed

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -14,6 +15,7 @@ from pinwright.cable.profile import Profile
 from pinwright.tester.measurement import Measurement
 from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.findings import Finding, explain
+from pinwright.verdict.resistances import Leak, Link, Resistances
 
 PINS = tuple(Pin(end, str(number)) for end in "AB" for number in range(1, 15))
 SPARE = (Pin("@J2", "1"), Pin("@J2", "2"))
@@ -269,3 +271,108 @@ def test_a_fault_between_other_ends_is_told_beside_an_absent_end() -> None:
 
 def test_two_open_conductors_are_no_absent_plug() -> None:
     assert "absent" not in {found.kind for found in explain(facts(PLAIN, GOOD[2:]))}
+
+
+def measured(found: Facts, links: Sequence[Link] = (), leaks: Sequence[Leak] = ()) -> Facts:
+    return replace(found, resistances=Resistances(tuple(links), tuple(leaks)))
+
+
+def link(start: str, to: str, ohms: float, *, over: float | None = None, signal: str = "") -> Link:
+    return Link(signal, parse_pin(start), pins(to), ohms, 4.0, 5.0, over, ok=False)
+
+
+def leak(names: str, ohms: float, *signals: str, ok: bool = False) -> Leak:
+    return Leak(signals, pins(names), ohms, 1e5, ok)
+
+
+RESISTANCES = {
+    "a joint far above the others": (
+        [link("A.1", "B.1", 12.0, over=11.8, signal="CLOCK")],
+        [],
+        [
+            "CLOCK, A.1 to B.1 measures 12.0 Ω ± 4.0 Ω, 11.8 Ω above the median of the cable's links; "
+            "its limit is 5.0 Ω"
+        ],
+    ),
+    "a joint above its limit only": (
+        [link("A.1", "B.1", 12.0, over=2.0)],
+        [],
+        ["A.1 to B.1 measures 12.0 Ω ± 4.0 Ω; its limit is 5.0 Ω"],
+    ),
+    "a leak": (
+        [],
+        [leak("A.1 B.1", 41e3)],
+        ["A.1–B.1 leaks: 41 kΩ to everything else, where 100 kΩ is the least that may be"],
+    ),
+    "a leak of a named net": (
+        [],
+        [leak("A.1 B.1", 41e3, "CLOCK")],
+        ["CLOCK (A.1–B.1) leaks: 41 kΩ to everything else, where 100 kΩ is the least that may be"],
+    ),
+    "two that are alike": (
+        [],
+        [leak("A.1 B.1", 41e3), leak("A.2 B.2", 43e3)],
+        ["A.1–B.1 and A.2–B.2 leak, to each other it seems: 42 kΩ, where 100 kΩ is the least that may be"],
+    ),
+    "two that are not": (
+        [],
+        [leak("A.1 B.1", 41e3), leak("A.2 B.2", 82e3)],
+        [
+            "A.1–B.1 leaks: 41 kΩ to everything else, where 100 kΩ is the least that may be",
+            "A.2–B.2 leaks: 82 kΩ to everything else, where 100 kΩ is the least that may be",
+        ],
+    ),
+    "a leak that may be": ([], [leak("A.1 B.1", 410e3, ok=True)], []),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("links", "leaks", "texts"), RESISTANCES.values(), ids=RESISTANCES)
+def test_what_was_measured_is_told_in_figures(links: list[Link], leaks: list[Leak], texts: list[str]) -> None:
+    found = explain(measured(facts(PLAIN, GOOD), links, leaks))
+    assert texts == [finding.text for finding in found]
+    kinds = ["leakage" for one in leaks if not one.ok] + ["resistive" for _ in links]
+    assert set(kinds) == {finding.kind for finding in found}
+
+
+@pytest.mark.parametrize(
+    ("ohms", "kind", "text"),
+    [
+        (0.3, "short", "wrongly joined by a bridge of 0.3 Ω: A.1, A.2, B.1 and B.2"),
+        (120.0, "short", "wrongly joined by 120 Ω: A.1, A.2, B.1 and B.2"),
+        (4100.0, "leakage", "wrongly joined by a leak of 4.1 kΩ: A.1, A.2, B.1 and B.2"),
+    ],
+)
+@pytest.mark.parametrize("doubtful", [False, True], ids=["steady", "seen at times"])
+def test_a_wrong_contact_is_told_by_what_it_measures(
+    ohms: float, kind: str, text: str, doubtful: bool
+) -> None:
+    """One that is seen in some looks only, and measures little, comes and goes."""
+    found = facts(PLAIN, GOOD, ["A.1 A.2"]) if doubtful else facts(PLAIN, [*GOOD, "A.1 A.2"])
+    both = [leak("A.1 B.1", ohms), leak("A.2 B.2", ohms)]
+    (only,) = explain(measured(found, leaks=both))
+    if doubtful and kind == "short":
+        assert "intermittent" == only.kind
+    else:
+        assert (kind, text) == (only.kind, only.text)
+
+
+def test_what_leaks_across_an_open_is_told_with_the_open() -> None:
+    found = facts(NAMED, GOOD[1:])
+    both = [leak("A.1", 4.6e3, "CLOCK"), leak("B.1", 4.7e3, "CLOCK")]
+    texts = [finding.text for finding in explain(measured(found, leaks=both))]
+    assert ["CLOCK is open between A.1 and B.1; 4.6 kΩ was measured across it"] == texts
+    texts = [
+        finding.text for finding in explain(measured(found, leaks=[both[0], leak("A.2 B.2", 4.6e3, "DATA")]))
+    ]
+    assert "CLOCK is open between A.1 and B.1" == texts[0]
+    assert texts[1].startswith("CLOCK (A.1) and DATA (A.2–B.2) leak, to each other it seems: 4.6 kΩ")
+
+
+def test_every_bad_resistance_is_covered_by_a_finding() -> None:
+    found = measured(
+        facts(PLAIN, GOOD[1:]),
+        [link("A.2", "B.2", 20.0), link("A.8", "A.9 B.8", 30.0)],
+        [leak("A.3 B.3", 5e3), leak("A.4 B.4", 7e3), leak("A.12", 9e3)],
+    )
+    told_of = {pin for finding in explain(found) for pin in finding.pins}
+    assert told_of >= set(pins("A.2 B.2 A.8 A.9 B.8 A.3 B.3 A.4 B.4 A.12 A.1 B.1"))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from enum import StrEnum
 from itertools import groupby
@@ -207,6 +207,11 @@ class Profile:
             min((limit.max_ohms for limit in own), default=self.max_ohms),
             max((limit.min_leak_ohms for limit in own), default=self.min_leak_ohms),
         )
+
+    def with_max_ohms(self, ohms: float) -> Profile:
+        """The same cable, every link of which may have so much."""
+        own = {name: replace(limit, max_ohms=ohms) for name, limit in self.limits.items()}
+        return replace(self, max_ohms=ohms, limits=own)
 
     def serial_for(self, n: int) -> str:
         """The n-th serial number of this profile's pattern."""

@@ -54,6 +54,38 @@ _TABLE: dict[str, tuple[type[TesterError], str, str]] = {
         "too many contacts change between one look and the next, {where} among them",
         "press the plugs home, keep the cable still, and scan again",
     ),
+    "converter": (
+        SelfCheckFailed,
+        "the tester's converter, which measures ohms, does not do its work ({why})",
+        "is it in its place, and are its four wires sound? If the tester has none, `pinwright install "
+        "--no-lane` writes that down",
+    ),
+    "supply": (
+        SelfCheckFailed,
+        "the supply of the tester's expanders is at {millivolts} mV, below 3000 mV",
+        "look for a short on the tester, for what else hangs on its USB supply, and at the converter that "
+        "reads it",
+    ),
+    "overload": (
+        SelfCheckFailed,
+        "more current flows than any cable can draw while this point is driven: {where}; " + _OR_FAULTY,
+        _UNPLUG,
+    ),
+    "backwards": (
+        OutsideVoltage,
+        "current flows backwards into the tester: {where}; " + _OR_FAULTY,
+        _UNPLUG,
+    ),
+    "keep": (
+        SelfCheckFailed,
+        "the tester could not store it ({why})",
+        "is its flash full? Old files on it can be removed with mpremote",
+    ),
+    "lane": (
+        ProtocolMismatch,
+        "the board says it has no ohms lane, after it said it had one (`{request}`)",
+        _OTHER_FIRMWARE,
+    ),
     "board-file": (
         SelfCheckFailed,
         "the file board.json on the tester is damaged, so it does not know which expanders are fitted",

@@ -1,4 +1,5 @@
-"""One scan as a table of steps: hello → self-check → map → scan → evidence → judge → release.
+"""One scan as a table of steps: hello → self-check → conscience → map → scan → evidence → judge → ohms →
+release.
 
 Sans I/O: a session yields Requests and is sent the words of the replies. Who drives it owns the
 port, the clock and the retries (`link.drive`). No step is left out, and the Scan exists only after
@@ -9,47 +10,47 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Joined, Profile
 from pinwright.errors import LinkCorrupt, OwnBug, ProtocolMismatch
 from pinwright.tester.adapter import Adapter
+from pinwright.tester.asking import Reply, Request, Steps, ask, hex_of, number_of, value_of
+from pinwright.tester.calibration import Calibration, LongCheck
 from pinwright.tester.complaints import complaint
 from pinwright.tester.fixture import Fixture, Placement, place
 from pinwright.tester.frames import crc16
+from pinwright.tester.lane import (
+    calibration_of,
+    judge_long_check,
+    long_check_of,
+    mask_text,
+    measured,
+    own_readings,
+    part,
+    readings,
+)
 from pinwright.tester.marks import check_marks
 from pinwright.tester.measurement import Evidence, bits
+from pinwright.tester.ohmmeter import Lane, Ohmmeter, Readings
+from pinwright.tester.parts import parts_of, to_be_high
 
-PROTOCOL = 2
+PROTOCOL = 3
 SETTLE_US = 20
 # A board at work says `busy` every 0.2 s; a scan takes some tenths of a second, some seconds at worst.
 SCAN_SILENCE_S, SCAN_S = 3.0, 30.0
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """words: without marker, number and checksum. deadline_s: the longest silence before the reply.
-
-    repeatable: asking twice does no more than asking once. most_s: the longest time in all, for a request
-    during which the board says `busy`; those words renew the deadline.
-    """
-
-    words: str
-    deadline_s: float
-    repeatable: bool = True
-    most_s: float = 0.0
-
-
-Reply = tuple[str, ...]
-Steps = Generator[Request, Reply, None]
+LANES = ("none", "uncalibrated", "calibrated")
 
 
 @dataclass(frozen=True, slots=True)
 class Hello:
     """Who the board says it is.
 
-    fixture: which sockets it has. fitted: its expanders. lane: `none` where it does not measure ohms.
-    platform: what its firmware runs on; `rp2` is a board, anything else a simulation. name: may be empty.
+    fixture: which sockets it has. fitted: its expanders. lane: `none` where it does not measure ohms,
+    `calibrated` where it keeps a calibration. bus: `fast`, `portable`, or `fallback` where the fast one
+    failed its test. platform: what its firmware runs on; `rp2` is a board, anything else a simulation. name:
+    may be empty.
     """
 
     protocol: int
@@ -61,6 +62,7 @@ class Hello:
     lane: str = "none"
     platform: str = ""
     name: str = ""
+    bus: str = ""
 
     @property
     def simulated(self) -> bool:
@@ -79,7 +81,10 @@ class BoardVerdict:
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """A scan that ran to its end, its evidence sound; not yet a verdict."""
+    """A scan that ran to its end, its evidence sound; not yet a verdict.
+
+    readings: of resistance; None where the tester does not measure it. long_check: the last one, if any.
+    """
 
     hello: Hello
     fixture: Fixture
@@ -87,17 +92,23 @@ class Scan:
     evidence: Evidence
     board_verdict: BoardVerdict
     counts: Mapping[str, int]  # microseconds and counts as the board took them
+    readings: Readings | None = None
+    long_check: LongCheck | None = None
 
 
 @dataclass(slots=True)
 class Session:
-    """The state of one scan. fixtures, adapters: all that are known. step: the name of the step it is at."""
+    """The state of one scan. fixtures, adapters: all that are known. step: the name of the step it is at.
+
+    checked_since: a long check before that is too old; None: any or none will do.
+    """
 
     profile: Profile
     fixtures: Mapping[str, Fixture]
     host_version: str
     by_hand: Mapping[str, str] = field(default_factory=dict)
     adapters: Sequence[Adapter] = ()
+    checked_since: datetime | None = None
     step: str = "start"
     hello: Hello | None = None
     fixture: Fixture | None = None
@@ -105,16 +116,38 @@ class Session:
     counts: dict[str, int] = field(default_factory=dict)
     evidence: Evidence | None = None
     board_verdict: BoardVerdict | None = None
+    calibration: Calibration | None = None
+    long_check: LongCheck | None = None
+    lane: Lane | None = None
+    readings: Readings | None = None
 
-    def run(self) -> Generator[Request, Reply, Scan]:
+    def known(self) -> Hello:
+        """The board, which has said hello."""
+        if self.hello is None:
+            raise OwnBug("a board was asked before it was known")
+        return self.hello
+
+    def run(self, *, ohms: bool = True) -> Generator[Request, Reply, Scan]:
         """All steps in order. Raises TesterError, or PlacementError once the board is known, or once a scan
-        saw that a wrong adapter is in."""
+        saw that a wrong adapter is in.
+
+        ohms: without, the tester's own conscience is not asked, nothing is measured with the lane, and the
+        board keeps its scan for what else it may be asked.
+        """
         for self.step, step in STEPS:
-            yield from step(self)
+            if ohms or self.step not in ("conscience", "ohms", "release"):
+                yield from step(self)
         if not (self.hello and self.fixture and self.placement and self.evidence and self.board_verdict):
             raise OwnBug("a session ended before its last step")
         return Scan(
-            self.hello, self.fixture, self.placement, self.evidence, self.board_verdict, dict(self.counts)
+            self.hello,
+            self.fixture,
+            self.placement,
+            self.evidence,
+            self.board_verdict,
+            dict(self.counts),
+            self.readings,
+            self.long_check,
         )
 
     def where(self, points: int) -> str:
@@ -123,44 +156,9 @@ class Session:
         for point in bits(points):
             pin = self.placement.pin_of.get(point) if self.placement else None
             socket_pin = self.fixture.name_of(point) if self.fixture else f"point {point}"
-            names.append(f"{pin} ({socket_pin})" if pin else socket_pin)
+            names.append(f"{pin} ({socket_pin})" if pin and str(pin) != f"@{socket_pin}" else socket_pin)
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
         return ", ".join(names[:6]) + more
-
-
-def _ask(session: Session, request: Request) -> Generator[Request, Reply, Reply]:
-    """One request; the reply's words after `ok`. Raises what an `error` reply means."""
-    reply = yield request
-    if reply[0] == "ok":
-        return reply[1:]
-    if reply[0] == "error" and len(reply) > 1:
-        values = dict(_value(word) for word in reply[2:])
-        points = int.from_bytes(_hex(values.get("points", "")), "little")
-        if session.fixture is None or points >> session.fixture.points:
-            raise LinkCorrupt(f"the board complains of a point that no tester has: {' '.join(reply)}")
-        raise complaint(reply[1], values, session.where(points), request.words)
-    raise LinkCorrupt(f"the board answers `{' '.join(reply)}` to `{request.words}`")
-
-
-def _value(word: str) -> tuple[str, str]:
-    key, equals, value = word.partition("=")
-    if not (key and equals):
-        raise LinkCorrupt(f"the board says `{word}` where `name=value` should be")
-    return key, value
-
-
-def _hex(text: str) -> bytes:
-    try:
-        return bytes.fromhex(text)
-    except ValueError:
-        raise LinkCorrupt(f"the board says `{text}` where hexadecimal digits should be") from None
-
-
-def _number(values: Mapping[str, str], key: str) -> int:
-    text = values.get(key, "")
-    if not (text.isascii() and text.isdigit() and len(text) < 12):
-        raise LinkCorrupt(f"the board says `{key}={text}` where a number should be")
-    return int(text)
 
 
 def greet(deadline_s: float = 1.0) -> Generator[Request, Reply, Hello]:
@@ -170,11 +168,11 @@ def greet(deadline_s: float = 1.0) -> Generator[Request, Reply, Hello]:
     """
     reply = yield Request("hello", deadline_s)
     if reply[0] == "error" and len(reply) > 1:
-        raise complaint(reply[1], dict(_value(word) for word in reply[2:]), "", "hello")
-    values = dict(_value(word) for word in reply[1:]) if reply[0] == "ok" else {}
+        raise complaint(reply[1], dict(value_of(word) for word in reply[2:]), "", "hello")
+    values = dict(value_of(word) for word in reply[1:]) if reply[0] == "ok" else {}
     if not values.get("id"):
         raise LinkCorrupt(f"the board answers `{' '.join(reply)}` to `hello`")
-    protocol = _number(values, "protocol")
+    protocol = number_of(values, "protocol")
     if protocol != PROTOCOL:  # nothing more can be relied on
         return Hello(protocol, values.get("firmware", "unknown"), values["id"])
     try:
@@ -184,15 +182,21 @@ def greet(deadline_s: float = 1.0) -> Generator[Request, Reply, Hello]:
             values["firmware"],
             values["id"],
             values["fixture"],
-            _number(values, "points"),
-            _number(values, "fitted"),
+            number_of(values, "points"),
+            number_of(values, "fitted"),
             values["lane"],
             values["platform"],
             "" if name == "-" else name,
+            values.get("bus", ""),
         )
     except KeyError as error:
         raise LinkCorrupt(f"the board says hello without its {error}: {' '.join(reply[1:])}") from None
-    if not 8 <= hello.points <= 128 or hello.points % 8 or hello.fitted not in (0, hello.points / 16):
+    if (
+        not 8 <= hello.points <= 128
+        or hello.points % 8
+        or hello.fitted not in (0, hello.points / 16)
+        or hello.lane not in LANES
+    ):
         raise LinkCorrupt(f"the board describes itself as no board can be: {' '.join(reply[1:])}")
     return hello
 
@@ -225,15 +229,36 @@ def _hello(session: Session) -> Steps:
 
 
 def _self_check(session: Session) -> Steps:
-    yield from _ask(session, Request("check", 2.0))
+    yield from ask(session, Request("check", 2.0))
+
+
+def _conscience(session: Session) -> Steps:
+    """What the tester knows of itself: its last long check, its calibration, and that its lane is sound."""
+    hello = session.known()
+    session.long_check = yield from long_check_of(session)
+    judge_long_check(session.long_check, session.checked_since)
+    if hello.lane == "none":
+        return
+    if hello.lane == "calibrated":
+        session.calibration = yield from calibration_of(session, hello.points)
+    session.lane = yield from _own_readings(session)
+    Ohmmeter(session.lane, session.lane, session.calibration)  # refuses now rather than after the scan
+
+
+def _own_readings(session: Session) -> Generator[Request, Reply, Lane]:
+    fixture, points = session.fixture, session.known().points
+    pairs = [pair for pair in fixture.references if max(pair) < points] if fixture else []
+    lane, took_us = yield from own_readings(session, 2 * len(pairs))
+    session.counts["lane_us"] = session.counts.get("lane_us", 0) + took_us
+    return lane
 
 
 def _map(session: Session) -> Steps:
     nets, groups = board_map(session)
-    yield from _ask(session, Request("map clear", 1.0))
-    yield from _ask(session, Request(f"map nets 00 {nets.hex().upper()}", 1.0))
-    yield from _ask(session, Request(f"map groups 00 {groups.hex().upper()}", 1.0))
-    values = dict(_value(word) for word in (yield from _ask(session, Request("map done", 1.0))))
+    yield from ask(session, Request("map clear", 1.0))
+    yield from ask(session, Request(f"map nets 00 {nets.hex().upper()}", 1.0))
+    yield from ask(session, Request(f"map groups 00 {groups.hex().upper()}", 1.0))
+    values = dict(value_of(word) for word in (yield from ask(session, Request("map done", 1.0))))
     if values.get("crc") != f"{crc16(nets + groups):04X}":
         raise LinkCorrupt("the board stored another map than was sent")
 
@@ -263,9 +288,9 @@ def board_map(session: Session) -> tuple[bytes, bytes]:
 
 def _scan(session: Session) -> Steps:
     request = Request(f"scan settle={SETTLE_US}", SCAN_SILENCE_S, repeatable=False, most_s=SCAN_S)
-    words = yield from _ask(session, request)
-    values = dict(_value(word) for word in words)
-    session.counts = {key: _number(values, key) for key in values}
+    words = yield from ask(session, request)
+    values = dict(value_of(word) for word in words)
+    session.counts |= {key: number_of(values, key) for key in values}
 
 
 def _evidence(session: Session) -> Steps:
@@ -275,11 +300,11 @@ def _evidence(session: Session) -> Steps:
     for name in ("seen", "joined", "doubtful"):
         pages = []
         for page in range(session.hello.points // 8):
-            words = yield from _ask(session, Request(f"rows {name} {page:02X}", 1.0))
-            pages.append(_hex("".join(words)))
+            words = yield from ask(session, Request(f"rows {name} {page:02X}", 1.0))
+            pages.append(hex_of("".join(words)))
         matrices[name] = b"".join(pages)
-    words = yield from _ask(session, Request("marks", 1.0))
-    marks = {key: _hex(value) for key, value in map(_value, words)}
+    words = yield from ask(session, Request("marks", 1.0))
+    marks = {key: hex_of(value) for key, value in map(value_of, words)}
     points = session.hello.points
     sizes = dict.fromkeys(matrices, points * points // 8)
     sizes |= {"apart": points // 8, "unexplained": points // 8, "group": points}
@@ -298,9 +323,9 @@ def _judge(session: Session) -> Steps:
     hello, placement = session.hello, session.placement
     if not (hello and placement):
         raise OwnBug("a verdict was asked for before the board was known")
-    told = dict(_value(word) for word in (yield from _ask(session, Request("judge", 2.0))))
-    pieces = _hex("".join((yield from _ask(session, Request("pieces joined", 1.0)))))
-    loose = _hex("".join((yield from _ask(session, Request("pieces loose", 1.0)))))
+    told = dict(value_of(word) for word in (yield from ask(session, Request("judge", 2.0))))
+    pieces = hex_of("".join((yield from ask(session, Request("pieces joined", 1.0)))))
+    loose = hex_of("".join((yield from ask(session, Request("pieces loose", 1.0)))))
     if (
         len(pieces) != hello.points
         or len(loose) != hello.points
@@ -308,7 +333,7 @@ def _judge(session: Session) -> Steps:
     ):
         raise LinkCorrupt("the board's verdict is not complete")
     missing = []
-    for number in bits(int.from_bytes(_hex(told.get("missing", "")), "little")):
+    for number in bits(int.from_bytes(hex_of(told.get("missing", "")), "little")):
         if not 1 <= number <= len(session.profile.nets):
             raise LinkCorrupt(f"the board misses net {number}; the profile has {len(session.profile.nets)}")
         split: dict[int, list[Pin]] = {}
@@ -317,21 +342,49 @@ def _judge(session: Session) -> Steps:
         missing.append(frozenset(map(frozenset, split.values())))
     extra = [
         frozenset(pin for point, pin in placement.pin_of.items() if loose[point] == label)
-        for label in bits(int.from_bytes(_hex(told.get("extra", "")), "little"))
+        for label in bits(int.from_bytes(hex_of(told.get("extra", "")), "little"))
     ]
     session.board_verdict = BoardVerdict(told["verdict"] == "pass", frozenset(missing), frozenset(extra))
 
 
+def _ohms(session: Session) -> Steps:
+    """Links of every net and leaks of every part, where the tester has a lane."""
+    placement, evidence, before = session.placement, session.evidence, session.lane
+    if before is None:
+        return
+    if not (placement and evidence):
+        raise OwnBug("ohms were asked for before the scan")
+    points = session.known().points
+    mask = mask_text(to_be_high(session.profile, evidence, placement), points)
+    session.counts["links_us"] = yield from measured(session, f"links {mask}")
+    high = yield from readings(session, "high", points)
+    parts = parts_of(session.profile, evidence, placement)
+    yield from part(session, parts)
+    session.counts["leaks_us"] = yield from measured(session, "leaks")
+    leak = yield from readings(session, "leak", points)
+    after = yield from _own_readings(session)
+    session.readings = Readings(before, after, parts, high, leak, session.calibration)
+
+
+def show(passed: bool) -> Steps:
+    """Have the board show the verdict on its lamps."""
+    reply = yield Request(f"show {'pass' if passed else 'fail'}", 1.0)
+    if reply != ("ok",):
+        raise LinkCorrupt(f"the board answers `{' '.join(reply)}` to the verdict")
+
+
 def _release(session: Session) -> Steps:
-    yield from _ask(session, Request("release", 1.0))
+    yield from ask(session, Request("release", 1.0))
 
 
 STEPS: tuple[tuple[str, Callable[[Session], Steps]], ...] = (
     ("hello", _hello),
     ("self-check", _self_check),
+    ("conscience", _conscience),
     ("map", _map),
     ("scan", _scan),
     ("evidence", _evidence),
     ("judge", _judge),
+    ("ohms", _ohms),
     ("release", _release),
 )

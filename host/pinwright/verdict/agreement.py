@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pinwright.cable.profile import Profile
 from pinwright.errors import Disagreement
 from pinwright.tester.session import BoardVerdict, Scan
 from pinwright.verdict.facts import Facts, compare
+from pinwright.verdict.resistances import resistances
 
 
-def decide(profile: Profile, scan: Scan) -> Facts:
+def decide(profile: Profile, scan: Scan, *, ohms: bool = True) -> Facts:
     """The host's facts, once the board is found to have the same. Raises Disagreement.
 
     Also where a contact is in doubt that makes nothing missing and nothing extra: two pins of a net
-    that hangs together otherwise. There is no fault to name then, and no ground for a pass.
+    that hangs together otherwise. There is no fault to name then, and no ground for a pass. What was measured
+    in ohms the host judges alone; SelfCheckFailed where that cannot be trusted. ohms: whether that was to be.
     """
     facts = compare(profile, scan.evidence.measurement(scan.placement))
     ours = BoardVerdict(
-        facts.passed,
+        facts.continuous,
         frozenset(frozenset(map(frozenset, fact.pieces)) for fact in facts.missing),
         frozenset(frozenset(fact.pins) for fact in facts.extra),
     )
@@ -32,7 +36,11 @@ def decide(profile: Profile, scan: Scan) -> Facts:
             f"contacts conducted in some looks and not in others: {pairs}",
             hint="press the plugs home, keep the cable still, and scan again; if it stays so, resolder these",
         )
-    return facts
+    if scan.readings is None:
+        if ohms and scan.hello.lane != "none":
+            raise Disagreement("the tester has an ohms lane, and nothing was measured with it")
+        return facts
+    return replace(facts, resistances=resistances(profile, scan.evidence, scan.placement, scan.readings))
 
 
 def _in_words(verdict: BoardVerdict) -> str:

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from pinwright.cable.pins import Pin
+from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import Profile
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.findings import Finding
@@ -15,6 +15,8 @@ from pinwright.verdict.findings import Finding
 STATE = {
     "open": "open",
     "short": "joined",
+    "leakage": "leaking",
+    "resistive": "resistive",
     "swap": "exchanged",
     "intermittent": "unsteady",
     "socket": "misplugged",
@@ -28,7 +30,8 @@ class Conductor:
 
     to: where the first pin should lead; none for an unused pin. found: what was found joined to the first
     pin, in words. states: words for what is wrong, the gravest first; none where it is as it should be.
-    singly: no other conductor runs beside it from end to end, so that it is proven by itself.
+    singly: no other conductor runs beside it from end to end, so that it is proven by itself. ohms: what was
+    measured along it, the worst where it has several contacts; None where nothing was.
     """
 
     signal: str
@@ -37,6 +40,7 @@ class Conductor:
     found: str
     states: tuple[str, ...]
     singly: bool = True
+    ohms: float | None = None
 
     @property
     def state(self) -> str:
@@ -62,14 +66,25 @@ def conductors(profile: Profile, facts: Facts, findings: Sequence[Finding]) -> t
 def _rows(profile: Profile, facts: Facts, findings: Sequence[Finding]) -> Iterator[Conductor]:
     wrong = {fact.net.pins for fact in facts.missing}
     wrong |= {net.pins for fact in facts.extra for net in fact.nets}
+    bad = {pin for link in facts.links if not link.ok for pin in (link.start, *link.to)}
+    bad |= {pin for leak in facts.leaks if not leak.ok for pin in leak.pins}
     beside = {pin for piece in facts.nets if shared_conductors([piece]) for pin in piece}
     for net in profile.nets:
         first, *rest = net.pins
-        states = _states(net.pins, findings) if net.pins in wrong else ()
-        yield Conductor(net.signal, first, tuple(rest), _found(first, facts), states, first not in beside)
-    for fact in facts.extra:
-        for pin in fact.unused:
-            yield Conductor("", pin, (), _found(pin, facts), _states((pin,), findings))
+        states = _states(net.pins, findings) if net.pins in wrong or bad.intersection(net.pins) else ()
+        yield Conductor(
+            net.signal,
+            first,
+            tuple(rest),
+            _found(first, facts),
+            states,
+            first not in beside,
+            max((link.ohms for link in facts.links if link.start in net.pins), default=None),
+        )
+    used = {pin for net in profile.nets for pin in net.pins}
+    joined = [pin for fact in facts.extra for pin in fact.unused]
+    for pin in dict.fromkeys([*joined, *sorted(bad - used, key=in_order)]):
+        yield Conductor("", pin, (), _found(pin, facts), _states((pin,), findings))
 
 
 def _states(pins: Sequence[Pin], findings: Sequence[Finding]) -> tuple[str, ...]:

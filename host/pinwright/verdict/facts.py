@@ -9,6 +9,7 @@ from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import Joined, Net, Profile
 from pinwright.errors import OwnBug
 from pinwright.tester.measurement import Measurement
+from pinwright.verdict.resistances import Leak, Link, Resistances
 
 
 class PinMismatch(OwnBug):
@@ -44,7 +45,8 @@ class Facts:
 
     nets: measured pieces of two or more pins. doubtful: pairs that conducted now and then; they count
     as open in `missing` and as joined in `extra`, so that no doubt helps a cable to pass. unsure: those
-    of them that are within one expected net, which may hang together otherwise.
+    of them that are within one expected net, which may hang together otherwise. resistances: of links and
+    leaks; None where they were not measured.
     """
 
     nets: tuple[Piece, ...]
@@ -52,11 +54,25 @@ class Facts:
     extra: tuple[Extra, ...]
     doubtful: tuple[tuple[Pin, Pin], ...]
     unsure: tuple[tuple[Pin, Pin], ...]
+    resistances: Resistances | None = None
+
+    @property
+    def continuous(self) -> bool:
+        """Every expected net is one piece, nothing else is joined to it, and no contact in it is in doubt."""
+        return not (self.missing or self.extra or self.unsure)
 
     @property
     def passed(self) -> bool:
-        """Every expected net is one piece, nothing else is joined to it, and no contact in it is in doubt."""
-        return not (self.missing or self.extra or self.unsure)
+        """Continuous, and every measured resistance within its limit."""
+        return self.continuous and (self.resistances is None or self.resistances.passed)
+
+    @property
+    def links(self) -> tuple[Link, ...]:
+        return self.resistances.links if self.resistances else ()
+
+    @property
+    def leaks(self) -> tuple[Leak, ...]:
+        return self.resistances.leaks if self.resistances else ()
 
 
 class _Pieces:

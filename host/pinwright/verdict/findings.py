@@ -8,6 +8,7 @@ from itertools import combinations
 
 from pinwright.cable.pins import Pin, in_order
 from pinwright.verdict.facts import Extra, Facts, Missing
+from pinwright.verdict.resistances import OVER_MEDIAN_OHMS, Leak, Link, ohms_text
 from pinwright.verdict.sockets import Misplugged, Moved
 
 
@@ -15,8 +16,8 @@ from pinwright.verdict.sockets import Misplugged, Moved
 class Finding:
     """One thing that is wrong. pins: those it speaks of.
 
-    kind: `socket` (plugged into a wrong place), `absent` (not plugged in, it seems), `swap`, `open`, `short`
-    or `intermittent`.
+    kind: `socket` (plugged into a wrong place), `absent` (not plugged in, it seems), `swap`, `open`, `short`,
+    `leakage`, `resistive` or `intermittent`.
     """
 
     kind: str
@@ -26,8 +27,8 @@ class Finding:
 
 
 def explain(facts: Facts, plugged: Misplugged | None = None) -> tuple[Finding, ...]:
-    """Findings that cover every fact: ends at which nothing conducts, then exchanged pairs, opens, shorts and
-    unsteady contacts.
+    """Findings that cover every fact: ends at which nothing conducts, then exchanged pairs, opens, shorts,
+    leaks, bad joints and unsteady contacts.
 
     Where plugs are in wrong sockets, that leads and covers every fact; what is left of the cable's own
     faults follows, its pins named as they are plugged.
@@ -47,12 +48,16 @@ def explain(facts: Facts, plugged: Misplugged | None = None) -> tuple[Finding, .
     findings += [_swap(one, other, facts) for one, other in swaps]
     findings += [_open(fact, facts) for fact in opens]
     findings += [_short(fact, facts) for fact in shorts]
+    findings += _leaks(facts)
+    findings += [_resistive(link) for link in facts.links if not link.ok]
     return tuple(sorted(findings, key=lambda finding: _RANK[finding.kind]))
 
 
 _MANY_NETS = 4
 _MANY = 10  # pins that a sentence can still carry
-_RANK = {"absent": 0, "swap": 1, "open": 2, "short": 3, "intermittent": 4}
+_RANK = {"absent": 0, "swap": 1, "open": 2, "short": 3, "leakage": 4, "resistive": 5, "intermittent": 6}
+_A_BRIDGE_OHMS, _A_LEAK_OHMS = 10.0, 500.0  # solder or wire below the one, dirt or moisture above the other
+_ALIKE = 0.15  # how far two readings of one leak may be apart
 _A_PLUG = 3  # conductors that are all open at one end are more likely a plug that is not in
 
 
@@ -60,6 +65,8 @@ def _socket(plugged: Misplugged, facts: Facts, left: int) -> Finding:
     moved = plugged.moved
     pins = {pin for missing in facts.missing for pin in missing.net.pins}
     pins |= {pin for extra in facts.extra for pin in extra.pins}
+    pins |= {pin for leak in facts.leaks if not leak.ok for pin in leak.pins}
+    pins |= {pin for link in facts.links if not link.ok for pin in (link.start, *link.to)}
     if len(moved) == 1:
         text = f"end {moved[0].end} is in {moved[0].seems}, not in {moved[0].should}"
     elif len(moved) == 2 and moved[0].should == moved[1].seems and moved[0].seems == moved[1].should:
@@ -157,19 +164,21 @@ def _swap(one: Missing, other: Missing, facts: Facts) -> Finding:
 
 def _open(fact: Missing, facts: Facts) -> Finding:
     pieces = _in_pieces(fact.pieces)
+    across = _across(fact, facts)
+    left = f"; {ohms_text(min(leak.ohms for leak in across))} was measured across it" if across else ""
     if _whole_at_times(fact, facts):
         return Finding(
             "intermittent",
-            f"{_name(fact)} conducts in some looks and not in others: {pieces}",
+            f"{_name(fact)} conducts in some looks and not in others: {pieces}{left}",
             fact.net.pins,
             "Look for a cracked joint or a loose contact on this conductor: resolder it or press the plug "
             "home, then scan again.",
         )
     if len(fact.net.pins) == 2:
         who = f"{fact.net.signal} is " if fact.net.signal else ""
-        text = f"{who}open between {fact.net.pins[0]} and {fact.net.pins[1]}"
+        text = f"{who}open between {fact.net.pins[0]} and {fact.net.pins[1]}{left}"
     else:
-        text = f"{_name(fact)} is open: it is in {len(fact.pieces)} pieces, {pieces}"
+        text = f"{_name(fact)} is open: it is in {len(fact.pieces)} pieces, {pieces}{left}"
     return Finding(
         "open",
         text,
@@ -179,9 +188,19 @@ def _open(fact: Missing, facts: Facts) -> Finding:
     )
 
 
+def _across(fact: Missing, facts: Facts) -> list[Leak]:
+    """The leaks of its pieces, where two at least leak: to each other then, for they belong together."""
+    leaks = [leak for leak in facts.leaks if not leak.ok and set(leak.pins) <= set(fact.net.pins)]
+    return leaks if len(leaks) > 1 else []
+
+
 def _short(fact: Extra, facts: Facts) -> Finding:
     who = _joined_nets(fact)
     spare = f"; nothing should be on {_list(fact.unused)}" if fact.unused else ""
+    ohms = min((leak.ohms for leak in facts.leaks if set(leak.pins) & set(fact.pins)), default=None)
+    if ohms is not None and ohms >= _A_LEAK_OHMS:  # steady, even if some looks are too short-sighted for it
+        text = f"{who} by a leak of {ohms_text(ohms)}: {_list(fact.pins)}{spare}"
+        return Finding("leakage", text, fact.pins, _CLEAN)
     if _joined_at_times(fact, facts):
         return Finding(
             "intermittent",
@@ -190,12 +209,69 @@ def _short(fact: Extra, facts: Facts) -> Finding:
             "Look for a whisker or a strand that moves between these pins, and for a wet or dirty spot, then "
             "scan again.",
         )
+    by = "" if ohms is None else f" by a bridge of {ohms_text(ohms)}"
+    if ohms is not None and ohms >= _A_BRIDGE_OHMS:
+        by = f" by {ohms_text(ohms)}"
     return Finding(
         "short",
-        f"{who}: {_list(fact.pins)}{spare}",
+        f"{who}{by}: {_list(fact.pins)}{spare}",
         fact.pins,
         "Look for a solder bridge, a whisker or a strand between neighbours among these pins, and for a wire "
         "in the wrong place.",
+    )
+
+
+_CLEAN = "Clean off flux and moisture between these pins and their neighbours, let it dry, and scan again."
+
+
+def _leaks(facts: Facts) -> Iterator[Finding]:
+    """Leaks below their limit, but for those of wrong contacts and across an open; two that are alike are
+    told as one."""
+    told = {pin for extra in facts.extra for pin in extra.pins}
+    told |= {pin for missing in facts.missing for leak in _across(missing, facts) for pin in leak.pins}
+    bad = [leak for leak in facts.leaks if not leak.ok and told.isdisjoint(leak.pins)]
+    if len(bad) == 2 and abs(bad[0].ohms - bad[1].ohms) <= _ALIKE * max(bad[0].ohms, bad[1].ohms):
+        one, other = bad
+        yield Finding(
+            "leakage",
+            f"{_who(one)} and {_who(other)} leak, to each other it seems: "
+            f"{ohms_text((one.ohms + other.ohms) / 2)}, where {ohms_text(max(one.limit, other.limit))} is "
+            "the least that may be",
+            (*one.pins, *other.pins),
+            _CLEAN,
+        )
+        return
+    for leak in bad:
+        yield Finding(
+            "leakage",
+            f"{_who(leak)} leaks: {ohms_text(leak.ohms)} to everything else, where "
+            f"{ohms_text(leak.limit)} is the least that may be",
+            leak.pins,
+            _CLEAN,
+        )
+
+
+def _who(leak: Leak) -> str:
+    """`D7 (A.15–B.33)`, or the pins alone; of many the first."""
+    pins = "–".join(map(str, leak.pins[:_MANY_NETS])) + ("…" if len(leak.pins) > _MANY_NETS else "")
+    return f"{_list(leak.signals)} ({pins})" if leak.signals else pins
+
+
+def _resistive(link: Link) -> Finding:
+    to = _list(link.to) if len(link.to) <= _MANY_NETS else f"the other {len(link.to)} pins of its net"
+    above = (
+        f", {ohms_text(link.over_median)} above the median of the cable's links"
+        if link.over_median is not None and link.over_median > OVER_MEDIAN_OHMS
+        else ""
+    )
+    who = f"{link.signal}, " if link.signal else ""
+    return Finding(
+        "resistive",
+        f"{who}{link.start} to {to} measures {ohms_text(link.ohms)} ± {ohms_text(link.uncertainty)}{above}; "
+        f"its limit is {ohms_text(link.limit)}",
+        (link.start, *link.to),
+        "Resolder or crimp this conductor again at both ends, then look for a nick or broken strands "
+        "between.",
     )
 
 

@@ -1,0 +1,68 @@
+"""What is worth measuring in ohms, once a scan has shown what conducts: contacts, and parts that may leak."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from pinwright.cable.pins import Pin
+from pinwright.cable.profile import Joined, Net, Profile
+from pinwright.tester.fixture import Placement
+from pinwright.tester.measurement import Evidence, components
+
+_UNUSED = ""  # the kind of pins that no net uses
+
+
+def parts_of(profile: Profile, evidence: Evidence, placement: Placement) -> bytes:
+    """For each point the number of its part, from 1; 0 for points of no cable pin.
+
+    A part is what was found joined and may be: the pins of one net, or of several of a signal that may be
+    linked. A wrong contact joins two parts, and shows as a leak of both.
+    """
+    kind_of = _kinds(profile)
+    numbers: dict[tuple[int, str], int] = {}
+    parts = bytearray(evidence.points)
+    labels = labels_of(evidence)
+    for point, pin in sorted(placement.pin_of.items()):
+        if pin not in kind_of:
+            continue
+        kind = kind_of[pin] or f"{pin}"
+        parts[point] = numbers.setdefault((labels[point], kind), len(numbers) + 1)
+    return bytes(parts)
+
+
+def _kinds(profile: Profile) -> Mapping[Pin, str]:
+    """Every pin of the cable → what it may be joined to: pins of the same kind. Unused pins have none."""
+    kinds = dict.fromkeys(profile.pins(), _UNUSED)
+    for number, net in enumerate(profile.nets):
+        optional = net.common and profile.common[net.common] is Joined.OPTIONAL
+        for pin in net.pins:
+            kinds[pin] = f"common {net.common}" if optional else f"net {number}"
+    return kinds
+
+
+def labels_of(evidence: Evidence) -> Mapping[int, int]:
+    """Every point → the lowest point of the piece it was found in."""
+    rows = [evidence.row(evidence.joined, point) for point in range(evidence.points)]
+    return {point: piece[0] for piece in components(rows) for point in piece}
+
+
+def to_be_high(profile: Profile, evidence: Evidence, placement: Placement) -> int:
+    """The points whose links are to be measured, a bit each: those of nets, joined to others of their net."""
+    mask = 0
+    for _, _, point, _ in contacts(profile, evidence, placement):
+        mask |= 1 << point
+    return mask
+
+
+def contacts(
+    profile: Profile, evidence: Evidence, placement: Placement
+) -> Iterator[tuple[Net, Pin, int, tuple[Pin, ...]]]:
+    """Net, pin, point, and the pins of its net that it was found joined to, for every pin that has some."""
+    labels = labels_of(evidence)
+    point_of = placement.point_of
+    for net in profile.nets:
+        for pin in net.pins:
+            label = labels[point_of[pin]]
+            others = tuple(other for other in net.pins if other != pin and labels[point_of[other]] == label)
+            if others:
+                yield net, pin, point_of[pin], others
