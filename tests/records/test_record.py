@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,22 +19,29 @@ from pinwright.records.document import NotGenuine
 from pinwright.records.record import bytes_of, read_record
 from pinwright.sheets.page import page_of
 from pinwright.sheets.sheet import Sheet, sheet_of
+from pinwright.tester.calibration import Calibration
 
 from .making import (
     DELETED,
     FREE,
     GOOD,
+    LANES,
     OPEN_AND_JOINED,
+    POINTS,
     SWAPPED,
     TEXT,
     a_record,
     changed,
     members,
+    of_an_earlier_version,
     read,
     sealed,
 )
 
 PASS, FAIL = a_record(), a_record(OPEN_AND_JOINED, ["A.2 A.3"], operator="O. Perator")
+MEASURED = {lane: a_record(lane=lane) for lane in LANES[1:]}
+CALIBRATED = MEASURED["calibrated"]
+BAD = a_record(lane="calibrated", joints={"A.2": 12.0}, leaks={"A.3": 41_000.0})
 INCOMPLETE = "it lacks what a record of a test holds, or holds it in another form"
 
 
@@ -108,11 +116,264 @@ def test_findings_that_leave_a_fault_out_or_speak_of_a_good_cable_are_refused(do
 
 
 def test_what_versions_before_0_2_0_did_not_write_may_be_missing() -> None:
-    doc: Any = PASS
+    doc: Any = of_an_earlier_version(PASS)
     for path in ("scan.adapters", "scan.tester.name", "scan.tester.fixture"):
         doc = changed(doc, path, DELETED)
     about = dict(sheet_of(read(doc)).about)
-    assert ("A in J1, B in J2", "E6614, 24 points, firmware 0.2.0") == (about["Sockets"], about["Tester"])
+    assert ("A in J1, B in J2", "E6614, 24 points, firmware 0.3.0") == (about["Sockets"], about["Tester"])
+
+
+# Resistances
+
+
+def test_a_record_of_a_version_that_knew_no_ohms_is_read_and_says_so() -> None:
+    for doc in map(of_an_earlier_version, (PASS, FAIL, changed(PASS, "limits.max_ohms", 7.5))):
+        made = read(doc)
+        assert (doc["scan"]["verdict"] == "pass", None, None) == (
+            made.passed,
+            made.meter,
+            made.facts.resistances,
+        )
+        about = dict(sheet_of(made).about)
+        assert "no ohms lane" == about["Calibration"]
+        assert not {"Long check", "Uncertainty", "Expected"} & set(about)
+        assert about["Limits"].startswith("not checked, for this tester does not measure ohms: ")
+
+
+def test_links_and_leaks_are_read_back_as_they_were_measured() -> None:
+    """The ohms that the readings were made of, within the converter's steps: 0.06 ohms, 0.2 % of a leak."""
+    made = read(BAD)
+    assert not made.passed
+    assert [("A.1", 0.2), ("A.2", 12.0), ("A.3", 0.2), ("A.4", 0.2), ("A.5", 0.2)] == [
+        (str(link.start), pytest.approx(link.ohms, abs=0.06)) for link in made.facts.links
+    ]
+    assert ["A.2"] == [str(link.start) for link in made.facts.links if not link.ok]
+    (leak,) = made.facts.leaks
+    assert (("A.3", "B.3"), False) == (tuple(map(str, leak.pins)), leak.ok)
+    assert leak.ohms == pytest.approx(41_000, rel=0.002)
+    assert {"resistive", "leakage"} == {finding.kind for finding in made.findings}
+
+
+@pytest.mark.parametrize(("lane", "passed"), [("none", True), ("uncalibrated", True), ("calibrated", False)])
+def test_a_joint_of_twelve_ohms_is_found_by_a_calibrated_tester_alone(lane: str, passed: bool) -> None:
+    made = read(a_record(lane=lane, joints={"A.2": 12.0}))
+    assert passed is made.passed
+    assert (lane != "none") is (made.facts.resistances is not None)
+
+
+def test_a_limit_given_by_hand_counts_for_every_link_and_is_read_back() -> None:
+    own = TEXT + '[ends.A.signals]\n1 = "VLAMP"\n[limits.VLAMP]\nmax_ohms = 1.0\n'
+    four = {"joints": {f"A.{k}": 12.0 for k in range(1, 6)}, "lane": "calibrated", "text": own}
+    assert not read(a_record(**four)).passed
+    made = read(a_record(**four, max_ohms=20.0))
+    assert made.passed
+    assert {20.0} == {link.limit for link in made.facts.links}
+
+
+def reading(doc: Mapping[str, Any], table: str, point: int, by: int) -> dict[str, Any]:
+    """The same record, one reading of a table changed."""
+    text = doc["evidence"]["lane"][table]
+    value = int(text[4 * point : 4 * point + 4], 16) + by
+    return changed(doc, f"evidence.lane.{table}", f"{text[: 4 * point]}{value:04x}{text[4 * point + 4 :]}")
+
+
+@pytest.mark.parametrize("lane", LANES[1:])
+@pytest.mark.parametrize("by", [-1, 1, 40, 4000])
+def test_a_reading_of_a_link_that_was_changed_is_found(lane: str, by: int) -> None:
+    """Points 0 to 4 are those of end A, 12 to 16 those of end B."""
+    for point in (0, 4, 12, 16):
+        with pytest.raises(NotGenuine):
+            read(reading(MEASURED[lane], "high", point, by))
+
+
+def test_a_reading_of_a_leak_that_was_changed_is_found() -> None:
+    """One that says less than a leak of 1 MΩ is in no list of leaks; beyond that is nothing to tell."""
+    for doc, point, by in ((CALIBRATED, 0, 40), (CALIBRATED, 4, 4000), (BAD, 2, 1), (BAD, 2, -400)):
+        with pytest.raises(NotGenuine, match=r"its (verdict|facts)"):
+            read(reading(doc, "leak", point, by))
+
+
+@pytest.mark.parametrize("table", ["high", "leak"])
+def test_a_reading_that_nobody_asked_for_and_one_that_is_missing_are_found(table: str) -> None:
+    told = CALIBRATED["evidence"]["lane"][table]
+    for point in range(POINTS):
+        value = int(told[4 * point : 4 * point + 4], 16)
+        with pytest.raises(
+            NotGenuine, match="its readings of resistance are not those that its nets ask for"
+        ):
+            read(reading(CALIBRATED, table, point, -value or 20_000))
+
+
+LANE_FALSE = "its readings of resistance cannot be trusted: "
+OWN = "what its tester says of itself does not follow from its readings"
+
+
+@pytest.mark.parametrize("doc", MEASURED.values(), ids=MEASURED)
+@pytest.mark.parametrize(
+    ("path", "change", "reason"),
+    [
+        (
+            ("before", "zero"),
+            200,
+            LANE_FALSE + "the tester's converter reads 50 steps where no current flows",
+        ),
+        (("after", "zero"), -200, LANE_FALSE + "the tester's converter reads -50 steps"),
+        (("before", "zero"), 40, ""),
+        (("before", "supply"), 3000, LANE_FALSE + "the tester's converter reads its supply as"),
+        (("after", "supply"), 40, ""),
+        (("before", "sensor"), 40, OWN),
+        (("after", "sensor"), -40, OWN),
+        (("before", "references", 0), 400, LANE_FALSE + "the tester's references changed during the scan"),
+        (("after", "references", 3), -40, ""),
+        (("before", "references", 1), 40_000, LANE_FALSE + "the path through one of the tester's references"),
+    ],
+)
+def test_the_testers_own_readings_cannot_be_changed(
+    doc: Mapping[str, Any], path: tuple[Any, ...], change: int, reason: str
+) -> None:
+    where = ("evidence", "lane", *path)
+    value: Any = doc
+    for key in where:
+        value = value[key]
+    with pytest.raises(NotGenuine) as refused:
+        read(changed(doc, where, value + change))
+    assert refused.value.reason.startswith(reason)
+
+
+@pytest.mark.parametrize("doc", MEASURED.values(), ids=MEASURED)
+def test_any_member_of_the_lane_that_is_gone_or_something_else_is_found(doc: Mapping[str, Any]) -> None:
+    where = [path for path in members(doc) if path[:2] == ("evidence", "lane")]
+    assert 16 <= len(where)
+    for path in where:
+        for value in (DELETED, None, [], {}, True, "zz", "", 0, 65_535, 0.5):
+            if path[-1] == "calibration" and value is None and doc is not CALIBRATED:
+                continue  # it has none
+            with pytest.raises(NotGenuine):
+                read(changed(doc, path, value))
+
+
+def calibration(doc: Mapping[str, Any], change: Callable[[Calibration], Calibration]) -> dict[str, Any]:
+    """The same record with another calibration, its own checksum and all."""
+    known = Calibration.from_bytes(doc["evidence"]["lane"]["calibration"].encode())
+    return changed(doc, "evidence.lane.calibration", change(known).to_bytes().decode())
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        (lambda known: replace(known, made=known.made.replace(day=1)), OWN),
+        (
+            lambda known: replace(known, celsius=60.0),
+            LANE_FALSE + "the tester is at 27 °C and was calibrated",
+        ),
+        (lambda known: replace(known, references=()), LANE_FALSE + "the calibration on the tester is one of"),
+        (lambda known: replace(known, references=(1400.0, *known.references[1:])), LANE_FALSE),
+        (lambda known: replace(known, high_ohms=(None, *known.high_ohms[1:])), LANE_FALSE),
+        (lambda known: replace(known, high_ohms=(771.0, *known.high_ohms[1:])), "its "),
+        (lambda known: replace(known, low_ohms=(*known.low_ohms[:12], 700.0, *known.low_ohms[13:])), "its "),
+        (lambda known: replace(known, high_ohms=(), low_ohms=(), empty=()), INCOMPLETE),
+        (
+            lambda known: replace(
+                known,
+                high_ohms=(*known.high_ohms, 780.0),
+                low_ohms=(*known.low_ohms, 720.0),
+                empty=(*known.empty, 0),
+            ),
+            INCOMPLETE,
+        ),
+    ],
+)
+def test_a_calibration_that_does_not_fit_is_refused(
+    change: Callable[[Calibration], Calibration], reason: str
+) -> None:
+    assert read(calibration(CALIBRATED, lambda known: known)).passed
+    with pytest.raises(NotGenuine) as refused:
+        read(calibration(CALIBRATED, change))
+    assert refused.value.reason.startswith(reason)
+
+
+def test_a_calibration_with_a_wrong_checksum_is_refused() -> None:
+    text = CALIBRATED["evidence"]["lane"]["calibration"]
+    for damaged in (text[:-1], text.replace("27.0", "26.0"), "", "\n"):
+        with pytest.raises(NotGenuine, match=INCOMPLETE):
+            read(changed(CALIBRATED, "evidence.lane.calibration", damaged))
+
+
+def test_a_bad_joint_that_was_rewritten_as_a_pass_everywhere_but_in_its_readings_is_refused() -> None:
+    forged = {**CALIBRATED, "evidence": BAD["evidence"]}
+    with pytest.raises(NotGenuine, match="its verdict does not follow from its nets"):
+        read(forged)
+
+
+def test_a_bad_joint_cannot_be_made_good_by_taking_its_readings_or_its_calibration_out() -> None:
+    doc = changed(BAD, "evidence.lane", DELETED)
+    with pytest.raises(NotGenuine):
+        read(doc)
+    for path, value in (
+        ("scan.links", []),
+        ("scan.leaks", []),
+        ("scan.findings", []),
+        ("scan.verdict", "pass"),
+        ("kind", "certificate"),
+    ):
+        doc = changed(doc, path, value)
+    with pytest.raises(NotGenuine, match="whether its limits were checked does not fit its readings"):
+        read(doc)
+    with pytest.raises(NotGenuine, match="whether its tester measures ohms does not fit its readings"):
+        read(changed(doc, "limits.checked", False))
+    with pytest.raises(NotGenuine):
+        read(changed(CALIBRATED, "evidence.lane.calibration", None))
+
+
+@pytest.mark.parametrize(
+    ("doc", "path", "value", "reason"),
+    [
+        (CALIBRATED, ("scan", "links", 0, "ohms"), 0.9, "its facts do not follow from its nets"),
+        (CALIBRATED, ("scan", "links", 0, "uncertainty"), 1.0, "its facts do not follow from its nets"),
+        (CALIBRATED, ("scan", "links", 0, "limit"), 9.0, "its facts do not follow from its nets"),
+        (CALIBRATED, ("scan", "links"), [], "its facts do not follow from its nets"),
+        (BAD, ("scan", "links", 1, "ok"), True, "its facts do not follow from its nets"),
+        (BAD, ("scan", "leaks"), [], "its facts do not follow from its nets"),
+        (BAD, ("scan", "leaks", 0, "ohms"), 141_000, "its facts do not follow from its nets"),
+        (PASS, "scan.links", CALIBRATED["scan"]["links"], "its facts do not follow from its nets"),
+        (CALIBRATED, "limits.max_ohms", 7.0, "its limits are not those that count"),
+        (CALIBRATED, "limits.expected_ohms", 0.1, "its limits are not those that count"),
+        (CALIBRATED, "limits.by_hand", DELETED, INCOMPLETE),
+        (PASS, "limits.max_ohms", 7.0, "its limits are not those that count"),
+        (PASS, "limits.by_hand", None, INCOMPLETE),
+        (CALIBRATED, "limits.checked", False, "whether its limits were checked does not fit its readings"),
+        (PASS, "limits.checked", True, "whether its limits were checked does not fit its readings"),
+        (CALIBRATED, "scan.tester.lane", "uncalibrated", "whether its tester measures ohms does not fit"),
+        (PASS, "scan.tester.lane", "calibrated", "whether its tester measures ohms does not fit"),
+        (CALIBRATED, "scan.tester.calibrated", "2026-02-28T09:00:00Z", OWN),
+        (CALIBRATED, "scan.tester.calibrated", DELETED, INCOMPLETE),
+        (CALIBRATED, "scan.tester.celsius", 20.0, OWN),
+        (CALIBRATED, "scan.tester.references_ohms", 10.5, OWN),
+        (PASS, "scan.tester.celsius", 20.0, OWN),
+        (CALIBRATED, "scan.tester.long_check.passed", False, INCOMPLETE),
+        (CALIBRATED, "scan.tester.long_check.made", "yesterday", INCOMPLETE),
+        (CALIBRATED, "scan.tester.long_check.sockets", "J1", INCOMPLETE),
+        (CALIBRATED, "scan.tester.long_check.measured", 1, INCOMPLETE),
+        (CALIBRATED, "scan.tester.long_check.sockets", DELETED, INCOMPLETE),
+        (CALIBRATED, "scan.tester.long_check", [], INCOMPLETE),
+        (BAD, "scan.findings", BAD["scan"]["findings"][:1], "its findings are not about its facts"),
+    ],
+)
+def test_a_record_that_contradicts_its_readings_is_refused_however_well_it_is_sealed(
+    doc: Mapping[str, Any], path: Any, value: object, reason: str
+) -> None:
+    with pytest.raises(NotGenuine) as refused:
+        read(changed(doc, path, value))
+    assert refused.value.reason.startswith(reason)
+
+
+def test_every_byte_of_a_record_with_readings_that_is_flipped_is_found() -> None:
+    data = sealed(BAD)
+    for place in range(len(data)):
+        flipped = bytearray(data)
+        flipped[place] ^= 1 << place % 8
+        with pytest.raises(NotGenuine):
+            read_record(bytes(flipped), profile_of)
 
 
 @pytest.mark.parametrize(
@@ -247,7 +508,7 @@ def shown(doc: Mapping[str, Any]) -> Sheet | None:
 
 
 @given(
-    st.sampled_from([PASS, FAIL]).flatmap(
+    st.sampled_from([PASS, FAIL, BAD]).flatmap(
         lambda doc: st.tuples(st.just(doc), st.sampled_from([*members(doc)]))
     ),
     st.just(DELETED) | json_values,
@@ -260,10 +521,11 @@ def test_any_member_deleted_or_replaced_gives_a_record_that_can_be_shown_or_a_se
 
 def test_every_member_deleted_or_of_another_type_gives_a_record_that_can_be_shown_or_a_sentence() -> None:
     others: tuple[object, ...] = (DELETED, None, ["\x1b[31m"])
-    for path in members(FAIL):
-        if path[0] != "evidence" and len(path) < 5:
-            for value in others:
-                shown(changed(FAIL, path, value))
+    for doc in (FAIL, BAD):
+        for path in members(doc):
+            if path[0] != "evidence" and len(path) < 5:
+                for value in others:
+                    shown(changed(doc, path, value))
 
 
 texts = st.text(st.characters(exclude_categories=["Cs"]) | st.sampled_from("\x1b\x07\u202e\u200b\n\0<&\"'"))
@@ -272,7 +534,7 @@ texts = st.text(st.characters(exclude_categories=["Cs"]) | st.sampled_from("\x1b
 @settings(max_examples=25)
 @given(texts, st.data())
 def test_texts_of_every_kind_are_shown_and_made_harmless(text: str, data: st.DataObject) -> None:
-    doc: Any = FAIL
+    doc: Any = data.draw(st.sampled_from([FAIL, BAD]))
     for path in FREE:
         if data.draw(st.booleans()):
             doc = changed(doc, path, text)
@@ -291,11 +553,19 @@ PINS = [f"{end}.{k}" for end in "AB" for k in range(1, 6)] + [f"@J{n}.{k}" for n
 @given(
     st.lists(st.lists(st.sampled_from(PINS), min_size=2, max_size=5, unique=True), max_size=6),
     st.lists(st.lists(st.sampled_from(PINS), min_size=2, max_size=2, unique=True), max_size=4),
+    st.sampled_from(LANES),
+    st.dictionaries(st.sampled_from(PINS[:10]), st.sampled_from([0.0, 3.0, 12.0, 900.0])),
+    st.dictionaries(st.sampled_from(PINS[:10]), st.sampled_from([20.0, 4_000.0, 80_000.0, 400_000.0])),
 )
 def test_whatever_was_found_reads_back_and_can_be_shown(
-    groups: list[list[str]], doubtful: list[list[str]]
+    groups: list[list[str]],
+    doubtful: list[list[str]],
+    lane: str,
+    joints: dict[str, float],
+    leaks: dict[str, float],
 ) -> None:
-    doc = a_record([*map(" ".join, groups)], [*map(" ".join, doubtful)])
+    found = [*map(" ".join, groups)], [*map(" ".join, doubtful)]
+    doc = a_record(*found, lane=lane, joints=joints, leaks=leaks)
     sheet = shown(doc)
     assert sheet is not None
     assert {"pass": "PASS", "fail": "FAIL"}[doc["scan"]["verdict"]] == sheet.verdict

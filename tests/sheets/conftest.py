@@ -22,12 +22,15 @@ from pinwright.library import find_profile, library_folders, profile_of, read_fi
 from pinwright.records.document import canonical, seal
 from pinwright.records.record import Record, read_record
 from pinwright.records.scan_document import Subject, record_document, scan_document
+from pinwright.tester.calibration import LongCheck
 from pinwright.tester.fixture import Fixture, Placement, Socket, place
 from pinwright.tester.measurement import Evidence
 from pinwright.tester.session import BoardVerdict, Hello, Scan
-from pinwright.verdict.facts import compare
 from pinwright.verdict.findings import explain
 
+from ..records.making import CALIBRATED, facts_of, read_by_lane
+
+LONG_CHECK = LongCheck(CALIBRATED, passed=True, measured=True, sockets=("J1", "S1", "J2"), text="")
 WORKSHOP = read_fixtures()["tester-128"]
 Group = tuple[Pin, ...]
 
@@ -114,9 +117,15 @@ def record_of(measured: Callable[..., list[Group]]) -> Callable[..., Record]:
         test: int = 2,
         operator: str | None = "R. Sands",
         name: str = "bench 2",
+        lane: str = "none",
+        long_check: LongCheck | None = LONG_CHECK,
+        max_ohms: float | None = None,
+        joints: Mapping[str, float] | None = None,
+        leaks: Mapping[str, float] | None = None,
         **faults: Sequence[str],
     ) -> Record:
-        """text: of the profile's file. doubtful: pairs that conducted now and then. faults: as `measured`."""
+        """text: of the profile's file. doubtful: pairs that conducted now and then. max_ohms: a limit given
+        by hand. joints, leaks: of read_by_lane. faults: as `measured`."""
         profile = profile_of(text)
         fixture, placement = _fixture_for(profile)
         width = fixture.points // 8
@@ -132,13 +141,27 @@ def record_of(measured: Callable[..., list[Group]]) -> Callable[..., Record]:
         joined, unsteady = matrix(measured(profile, **faults)), matrix(list(map(_pins, doubtful)))
         none = bytes(width)
         evidence = Evidence(fixture.points, joined, joined, unsteady, none, none, bytes(fixture.points))
-        hello = Hello(2, "0.4.0", "E6614C311B", fixture.id, fixture.points, 2, "none", "rp2", name)
-        board = BoardVerdict(True, frozenset(), frozenset())
-        scan = Scan(hello, fixture, placement, evidence, board, {"walk_us": 6700})
         sha256 = hashlib.sha256(text.encode("utf-8")).hexdigest()
         moment = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)
-        subject = Subject(profile, text, sha256, operator, moment, 840, simulated, 5.0)
-        facts = compare(profile, evidence.measurement(placement))
+        limit = profile.max_ohms if max_ohms is None else max_ohms
+        by_hand = max_ohms is not None
+        subject = Subject(profile, text, sha256, operator, moment, 840, simulated, limit, by_hand)
+        readings = (
+            read_by_lane(
+                subject.judged,
+                evidence,
+                placement,
+                calibrated=lane == "calibrated",
+                joints=joints,
+                leaks=leaks,
+            )
+            if lane != "none"
+            else None
+        )
+        hello = Hello(3, "0.3.0", "E6614C311B", fixture.id, fixture.points, 2, lane, "rp2", name, "fast")
+        board, counts = BoardVerdict(True, frozenset(), frozenset()), {"walk_us": 6700}
+        scan = Scan(hello, fixture, placement, evidence, board, counts, readings, long_check)
+        facts = facts_of(subject.judged, scan)
         document = scan_document(subject, scan, facts, explain(facts), serial)
         record = canonical(seal(record_document(subject, scan, document, serial, test, "0.7.0")))
         return read_record(record, profile_of)

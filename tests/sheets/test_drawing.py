@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations, pairwise
 from pathlib import Path
 from typing import Any
@@ -19,10 +20,11 @@ from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Profile
 from pinwright.sheets.drawing import LANDSCAPE, PORTRAIT, wiring_picture
 from pinwright.sheets.layout import lay_out
-from pinwright.sheets.plan import GOOD, JOINED, OPEN, PALE, UNSTEADY, WRONG, Plan, plan
+from pinwright.sheets.plan import GOOD, JOINED, LEAKING, OPEN, PALE, RESISTIVE, UNSTEADY, WRONG, Plan, plan
 from pinwright.tester.measurement import Measurement
 from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.findings import explain
+from pinwright.verdict.resistances import Leak, Link, Resistances
 
 from ..published.footprints import (
     BOX_HEADER,
@@ -300,7 +302,28 @@ def measured_cables(draw: st.DrawFn) -> tuple[Profile, Facts]:
     joined = [*(group for group in found if group), *draw(st.lists(pairs, max_size=3))]
     doubtful = [(one, other) for one, other in draw(st.lists(pairs, max_size=3))]
     measurement = Measurement(frozenset(known), tuple(map(tuple, joined)), tuple(doubtful))
-    return profile, compare(profile, measurement)
+    facts = compare(profile, measurement)
+    return profile, replace(facts, resistances=draw(measured_ohms(profile, facts)))
+
+
+@st.composite
+def measured_ohms(draw: st.DrawFn, profile: Profile, facts: Facts) -> Resistances | None:
+    """Resistances of a cable: any link may have too much, any piece of a net and any unused pin may leak."""
+    if draw(st.booleans()):
+        return None
+    broken = {fact.net.pins: fact.pieces for fact in facts.missing}
+    links, leaks = [], []
+    for net in profile.nets:
+        for piece in broken.get(net.pins, (net.pins,)):
+            for pin in piece if len(net.pins) > 2 else piece[:1]:
+                if len(piece) > 1 and draw(st.integers(0, 3)) == 0:
+                    to = tuple(other for other in piece if other != pin)
+                    links.append(Link("", pin, to, 12.0, 3.9, 5.0, None, False))
+    pieces = [piece for net in profile.nets for piece in broken.get(net.pins, (net.pins,))]
+    for piece in (*pieces, *zip(profile.unused())):
+        if draw(st.integers(0, 5)) == 0:
+            leaks.append(Leak((), piece, draw(st.sampled_from([4e3, 8e4])), 1e5, False))
+    return Resistances(tuple(links), tuple(leaks))
 
 
 def pins_joined(plan: Plan, *states: str) -> list[tuple[Pin, ...]]:
@@ -317,7 +340,7 @@ def test_whole_lines_join_what_was_found_joined_and_broken_ones_what_should_be(
     profile, facts = cable
     findings = [finding.pins for finding in explain(facts)]
     made = plan(profile, lay_out(profile, (), PORTRAIT, 30, 10), facts, findings)
-    whole = pins_joined(made, GOOD, PALE, WRONG, JOINED)
+    whole = pins_joined(made, GOOD, PALE, RESISTIVE, WRONG, JOINED)
     at_times, broken = pins_joined(made, UNSTEADY), pins_joined(made, OPEN)
     assert together(facts.nets) == together(whole)
     assert together([*facts.nets, *facts.doubtful]) == together([*whole, *at_times])
@@ -328,12 +351,25 @@ def test_whole_lines_join_what_was_found_joined_and_broken_ones_what_should_be(
         between = [pins for pins in (*at_times, *broken) if set(pins) <= set(fact.net.pins)]
         assert {frozenset(fact.net.pins)} == together([*fact.pieces, *between])
 
+    bad_joints = {link.start for link in facts.links if not link.ok}
+    resistive = [line.pins for line in made.lines if line.state == RESISTIVE]
+    assert bad_joints <= {pin for pins in resistive for pin in pins}
+    assert all(bad_joints & set(pins) for pins in resistive)
+    leaking = pins_joined(made, LEAKING)
+    at = [pin for pins in leaking for pin in pins]
+    at += [pin for leak in made.leaks for pin in ([leak.at] if isinstance(leak.at, Pin) else leak.at.pins)]
+    joined = {pin for fact in facts.extra for pin in fact.pins}
+    leaks = [set(leak.pins) for leak in facts.leaks if joined.isdisjoint(leak.pins)]
+    assert len(leaks) == 2 * len(leaking) + len(made.leaks)
+    assert all(leak & set(at) for leak in leaks)
+    assert set(at) <= set().union(*leaks)
+
     picture = ElementTree.fromstring(wiring_picture(profile, facts, findings))
     paths = [path for path in elements(picture, "path") if path.get("data-pins")]
     drawn_whole = [path.get("data-pins", "").split() for path in paths if not path.get("stroke-dasharray")]
     assert {frozenset(map(str, piece)) for piece in facts.nets} == together(drawn_whole)
     dashed = {path.get("data-pins") for path in paths if path.get("stroke-dasharray")}
-    assert {" ".join(map(str, pins)) for pins in (*at_times, *broken)} == dashed
+    assert {" ".join(map(str, pins)) for pins in (*at_times, *broken, *leaking)} == dashed
     low, high = (float(text) for text in picture.get("viewBox", "").split()[2:])
     for left, top, right, bottom in boxes(picture):
         assert left >= -0.01
@@ -343,13 +379,16 @@ def test_whole_lines_join_what_was_found_joined_and_broken_ones_what_should_be(
 
 
 LEAD, FIVE, WOVEN = "lamp-changer-40", "din5-generic-five-core", "woven-40"
-KINDS: Mapping[str, Mapping[str, Sequence[str]]] = {
+KINDS: Mapping[str, Mapping[str, Any]] = {
     "good": {},
     "swap": {"swap": ["A.6 A.9"]},
     "open": {"cut": ["A.6"]},
     "bridge": {"join": ["A.6 A.12"]},
     "unsteady": {"cut": ["A.6"], "doubtful": ["A.6 B.3"]},
     "stray": {"join": ["A.8 @J2.7"]},
+    "resistive": {"lane": "calibrated", "joints": {"A.6": 12.0}},
+    "leak": {"lane": "calibrated", "leaks": {"A.6": 41_000.0, "A.12": 41_000.0}},
+    "leak-to-nowhere": {"lane": "calibrated", "leaks": {"A.6": 41_000.0}},
 }
 
 
@@ -372,9 +411,10 @@ def test_every_kind_of_fault_is_told_apart_without_colour(
     looks = {kind: without_colour(picture) for kind, picture in pictures.items()}
     for one, other in combinations(looks.values(), 2):
         assert one - other or other - one
-    assert 6 == len(set(map(frozenset, looks.values())))
+    assert len(KINDS) == len(set(map(frozenset, looks.values())))
     for kind, picture in pictures.items():
         legend = {"open", "conducts at times", "wrongly connected", "joined somewhere along their length"}
+        legend |= {"too much resistance", "leaks"}
         expected = {
             "good": set(),
             "swap": {"open", "wrongly connected"},
@@ -382,10 +422,20 @@ def test_every_kind_of_fault_is_told_apart_without_colour(
             "bridge": {"joined somewhere along their length"},
             "unsteady": {"conducts at times"},
             "stray": {"wrongly connected"},
+            "resistive": {"too much resistance"},
+            "leak": {"leaks"},
+            "leak-to-nowhere": {"leaks"},
         }[kind]
         assert expected == legend & set(words(picture)), kind
 
 
+OHMS: Mapping[str, Any] = {
+    "lane": "calibrated",
+    "joints": {"A.4": 12.0, "A.6": 5000.0, "A.39": 30.0},
+    "leaks": {"A.15": 20_000.0, "A.18": 50_000.0, "A.22": 4_000.0, "A.34": 80_000.0},
+    "join": ["A.11 A.13"],
+    "cut": ["A.34"],
+}
 TEN: Mapping[str, Sequence[str]] = {
     "cut": [f"A.{n}" for n in (4, 5, 6, 7)],
     "swap": ["A.15 A.17", "A.20 A.23"],
@@ -394,7 +444,7 @@ TEN: Mapping[str, Sequence[str]] = {
 
 
 @pytest.mark.parametrize(
-    "faults", [*list(KINDS.values())[1:], TEN, {"cut": ["A.4", "A.5", "A.6", "A.7", "A.8", "A.9"]}]
+    "faults", [*list(KINDS.values())[1:], TEN, OHMS, {"cut": ["A.4", "A.5", "A.6", "A.7", "A.8", "A.9"]}]
 )
 def test_the_numbers_of_up_to_ten_findings_are_in_the_picture_and_apart(
     record_of: Callable[..., Any], library: Callable[[str], str], faults: Mapping[str, Sequence[str]]
@@ -438,9 +488,17 @@ def pictures(
     ]
     labels = {"A": "left rack", "B": "right rack, " + "a label that is long " * 4 + "indeed"}
     loop = ["A.2 A.3", "A.7 A.8", "A.4 A.6", "A.1 A.9"]
+    looped = {"lane": "calibrated", "joints": {"A.2": 12.0, "A.1": 12.0}, "leaks": {"A.5": 4e3, "A.7": 3e4}}
+    grounds = {"A": "row-5", "B": "row-5"}
+    net = {"lane": "calibrated", "joints": {"A.2": 12.0, "B.3": 30.0}, "leaks": {"A.5": 4e3, "B.5": 9e4}}
     made = {
         **{f"lead-{kind}": drawn(record_of(library(LEAD), **faults)) for kind, faults in KINDS.items()},
         "lead-ten": drawn(record_of(library(LEAD), **TEN)),
+        "lead-ohms": drawn(record_of(library(LEAD), **OHMS)),
+        "large-net-ohms": drawn(
+            record_of(profile_text(grounds, ["A.1 A.2 A.3 B.1 B.2 B.3", "A.4 B.4"]), **net)
+        ),
+        "loop-back-ohms": drawn(record_of(profile_text({"A": "dsub-9-socket"}, loop), **looped)),
         "lead-grounds-linked": drawn(record_of(library(LEAD), join=["A.1 A.3", "B.7 B.12"])),
         "lead-turned-round": drawn(record_of(library(LEAD)), behind={"A"}),
         "five": drawn(record_of(library(FIVE))),
@@ -502,6 +560,9 @@ NAMES = (
     *(f"lead-{kind}" for kind in KINDS),
     *(
         "lead-ten",
+        "lead-ohms",
+        "large-net-ohms",
+        "loop-back-ohms",
         "lead-grounds-linked",
         "lead-turned-round",
         "five",

@@ -34,8 +34,15 @@ def records(
         signals={"A.1": "</td><img src=x>", "A.2": "javascript:alert(1)"},
     )
     return {
-        "certificate": record_of(library(LEAD)),
-        "report": record_of(library(LEAD), cut=["A.6"], join=["A.12 A.13"]),
+        "certificate": record_of(library(LEAD), lane="calibrated"),
+        "report": record_of(
+            library(LEAD),
+            cut=["A.6"],
+            join=["A.12 A.13"],
+            lane="calibrated",
+            joints={"A.20": 12.0},
+            leaks={"A.30": 4e4},
+        ),
         "specimen": record_of(library(LEAD), simulated=True),
         "hostile": record_of(hostile, operator=HOSTILE, name=HOSTILE, cut=["A.1"]),
     }
@@ -125,12 +132,13 @@ def test_a_page_says_all_that_its_sheet_says(
     sections = [text for _, texts in made.sections for text in texts]
     links = [f"{link.start} {link.to}" for link in made.links]
     signals = [link.signal for link in made.links]
+    assert ("ohms" in Reader(pages[name]).data["th"]) is (name in ("certificate", "report"))
     for text in (made.title, made.number, made.verdict, made.summary, made.warning, made.sha256):
         assert text in words
     for text in (*about, *findings, *sections):
         assert " ".join(text.split()) in words
     of_cells = " ".join(Reader(pages[name]).data["td"])
-    for text in (*links, *signals):
+    for text in (*links, *signals, *(link.ohms for link in made.links)):
         assert text in of_cells
     assert ("Certificate of test" in words) is (name == "certificate")
 

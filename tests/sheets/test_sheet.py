@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 
-from pinwright.records.scan_document import DECISION, METHOD, NOT_MEASURED
+from pinwright.records.scan_document import DECISION, METHOD
 from pinwright.sheets.sheet import CAUTIONS, Sheet, sheet_of
 from pinwright.sheets.text import breakable, harmless, shown
+from pinwright.tester.calibration import LongCheck
 
 LEAD = "lamp-changer-40"
 
@@ -106,11 +108,15 @@ def test_who_what_when_and_with_what_is_told(sheet: Callable[..., Sheet]) -> Non
     assert re.fullmatch(r"lamp-changer-40, revision B, SHA-256 [0-9a-f]{64}", about["Profile"])
     assert "2026-03-01T09:30:00Z (UTC), in 0.8 s" == about["Tested"]
     assert "R. Sands" == about["Operator"]
-    assert "bench 2 (E6614C311B), tester-128, 128 points, firmware 0.4.0" == about["Tester"]
+    assert "bench 2 (E6614C311B), tester-128, 128 points, firmware 0.3.0" == about["Tester"]
     assert "passed, in this scan" == about["Self-check"]
+    assert "passed on 2026-01-31, with J1, S1, J2" == about["Long check"]
+    assert "no ohms lane" == about["Calibration"]
     assert "A in J1, B in S1" == about["Sockets"]
     unchecked = "not checked, for this tester does not measure ohms: "
     assert f"{unchecked}5 Ω for a link, VLAMP 1 Ω" == about["Limits"]
+    assert "Uncertainty" not in about
+    assert "0.128 Ω for 600 mm of 28 AWG ribbon at 20 °C; joints and contacts aside" == about["Expected"]
     assert "pinwright 0.7.0" == about["Program"]
 
 
@@ -120,10 +126,122 @@ def test_a_simulated_tester_and_a_nameless_operator_are_called_that(sheet: Calla
     assert "not named" == about["Operator"]
 
 
+# What was measured in ohms
+
+
+NOW = "the tester is at 27 °C, and its own 10 Ω reads 10.0 Ω"
+EXPECTED = (
+    "0.128 Ω for 600 mm of 28 AWG ribbon at 20 °C, 0.131 Ω at the tester's 27 °C; joints and contacts aside"
+)
+
+
+@pytest.mark.parametrize(
+    ("options", "expected"),
+    [
+        (
+            {"lane": "calibrated"},
+            {
+                "Calibration": f"calibrated 2026-01-31 at 27 °C; {NOW}",
+                "Limits": "5 Ω for a link, VLAMP 1 Ω; 100 kΩ at least to everything else",
+                "Uncertainty": "of a link ± 3.9 Ω and 2 % of the reading, in 99.9 % of readings",
+                "Expected": EXPECTED,
+            },
+        ),
+        (
+            {"lane": "uncalibrated"},
+            {
+                "Calibration": f"not calibrated: joints were checked coarsely; {NOW}",
+                "Limits": "80 Ω for a link, coarsely; the cable's 5 Ω for a link, VLAMP 1 Ω could not be "
+                "told; 100 kΩ at least to everything else",
+                "Uncertainty": "of a link ± 64.0 Ω and 2 % of the reading, in 99.9 % of readings",
+                "Expected": EXPECTED,
+            },
+        ),
+        (
+            {"lane": "calibrated", "max_ohms": 2.5, "long_check": None},
+            {
+                "Long check": "none",
+                "Limits": "2.5 Ω for a link, given by hand; 100 kΩ at least to everything else",
+            },
+        ),
+        (
+            {"lane": "uncalibrated", "max_ohms": 200.0},
+            {
+                "Limits": "264 Ω for a link, coarsely; the cable's 200 Ω for a link, given by hand could not "
+                "be told; 100 kΩ at least to everything else",
+            },
+        ),
+        (
+            {"long_check": LongCheck(datetime(2025, 12, 31, tzinfo=UTC), True, False, ("J1",), "")},
+            {"Long check": "passed on 2025-12-31, with J1, continuity only"},
+        ),
+    ],
+)
+def test_what_the_tester_can_tell_and_what_it_was_told_to_is_said(
+    sheet: Callable[..., Sheet], options: dict[str, Any], expected: dict[str, str]
+) -> None:
+    about = dict(sheet(**options).about)
+    assert expected == {label: about[label] for label in expected}
+
+
+def test_a_leak_limit_of_a_signal_is_told(
+    record_of: Callable[..., Any], profile_text: Callable[..., str]
+) -> None:
+    text = profile_text({"A": "row-4", "B": "row-4"}, ["A.1 B.1"], signals={"A.1": "HOT"})
+    made = record_of(text + "[limits.HOT]\nmin_leak_ohms = 1000000\n", lane="calibrated")
+    assert dict(sheet_of(made).about)["Limits"] == (
+        "5 Ω for a link; 100 kΩ at least to everything else, HOT 1.0 MΩ"
+    )
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        ({}, "Resistance was not measured."),
+        ({"lane": "calibrated"}, "Links 0.2 Ω to 0.2 Ω, ± 3.9 Ω; no leak below 1.0 MΩ."),
+        (
+            {"lane": "calibrated", "joints": {"A.2": 0.6}, "leaks": {"A.2": 4e5}},
+            "Links 0.2 Ω to 0.6 Ω, ± 3.9 Ω; no leak below 398 kΩ.",  # of 400, in steps of 0.4 %
+        ),
+    ],
+)
+def test_the_verdict_says_what_was_measured(
+    sheet: Callable[..., Sheet], options: dict[str, Any], told: str
+) -> None:
+    assert sheet(**options).summary == (
+        f"All 40 nets conduct as the profile says, and nothing else was found joined. {told}"
+    )
+
+
+def test_every_link_that_was_measured_stands_in_the_list_with_its_ohms(sheet: Callable[..., Sheet]) -> None:
+    assert {""} == {link.ohms for link in sheet().links}
+    made = sheet(lane="calibrated", joints={"A.4": 12.0, "A.8": 2.0}, cut=["A.6"], leaks={"A.10": 41_000.0})
+    ohms = {link.start: link.ohms for link in made.links}
+    assert ("12.0 Ω", "2.0 Ω", "") == (ohms["A.4"], ohms["A.8"], ohms["A.6"])
+    assert 39 == sum(bool(re.fullmatch(r"\d+\.\d Ω", text)) for text in ohms.values())
+    states = {link.start: link.state for link in made.links if not link.good}
+    assert {"A.4": "resistive", "A.6": "open", "A.10": "leaking"} == states
+    assert "3 faults. Do not use this cable." == made.summary
+
+
+@pytest.mark.parametrize("lane", ["uncalibrated", "calibrated"])
+def test_the_rule_for_resistances_is_printed_whole(
+    sheet: Callable[..., Sheet], record_of: Callable[..., Any], library: Callable[[str], str], lane: str
+) -> None:
+    kept, sections = record_of(library(LEAD), lane=lane).doc, dict(sheet(lane=lane).sections)
+    assert (kept["decision"],) == sections["Decision rule"]
+    assert (kept["method"],) == sections["Method"]
+    assert kept["decision"].endswith("whose leak to everything else is below its limit.")
+    told = sections["Not measured, not claimed"]
+    assert 6 <= len(told)
+    assert {text for text in kept["not_measured"] if not text.startswith("Conductors joined at")} < set(told)
+
+
 def test_how_it_was_decided_and_what_was_not_measured_is_told_in_plain_words(
-    sheet: Callable[..., Sheet],
+    sheet: Callable[..., Sheet], record_of: Callable[..., Any], library: Callable[[str], str]
 ) -> None:
     sections = dict(sheet().sections)
+    not_measured = record_of(library(LEAD)).doc["not_measured"]
     assert ["Decision rule", "Method", "Not measured, not claimed", "Cautions"] == list(sections)
     (decision,) = sections["Decision rule"]
     assert DECISION == decision
@@ -131,11 +249,12 @@ def test_how_it_was_decided_and_what_was_not_measured_is_told_in_plain_words(
     assert (METHOD,) == sections["Method"]
     assert CAUTIONS == sections["Cautions"]
     told = " ".join(sections["Not measured, not claimed"])
-    assert {text for text in NOT_MEASURED if text not in told} == {
+    assert {text for text in not_measured if text not in told} == {
         "Conductors joined at both ends are not proven one by one."  # told with their number instead
     }
     assert "No accreditation, and no conformity to any standard, is claimed." in told
     assert "resistance of joints was not measured" in told
+    assert "only a long check of the tester finds them; this one passed its last on 2026-01-31" in told
     assert "each is proven by itself" in told
     assert "No cable was tested" not in told
     simulated = dict(sheet(simulated=True).sections)["Not measured, not claimed"]
@@ -244,7 +363,7 @@ def test_nothing_that_anybody_chose_reaches_a_sheet_as_it_was(
     made = sheet_of(record_of(library(LEAD), operator=HOSTILE, name=HOSTILE))
     about = dict(made.about)
     assert about["Operator"].startswith("<script>alert(1)</script><U+001B>[31m<U+202E>xxx")
-    assert about["Tester"].endswith(", tester-128, 128 points, firmware 0.4.0")
+    assert about["Tester"].endswith(", tester-128, 128 points, firmware 0.3.0")
     assert all(len(text) < 500 for text in about.values())
     for text in (*about.values(), made.picture, made.qr):
         assert not set("\x1b\u202e") & set(text)

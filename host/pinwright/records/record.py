@@ -7,27 +7,45 @@ import hashlib
 import re
 import stat
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from pinwright.cable.pins import Pin, parse_pin
 from pinwright.cable.profile import Profile
-from pinwright.errors import OwnBug, ProfileError, SerialError
+from pinwright.errors import Disagreement, OwnBug, ProfileError, SelfCheckFailed, SerialError
 from pinwright.records.document import SEAL, NotGenuine, open_sealed
-from pinwright.records.scan_document import RECORD_SCHEMA, SCAN_SCHEMA, facts_members, rfc3339
+from pinwright.records.scan_document import (
+    RECORD_SCHEMA,
+    SCAN_SCHEMA,
+    facts_members,
+    lane_members,
+    limits_members,
+    own_members,
+    readings_in,
+)
 from pinwright.records.store import check_serial
+from pinwright.tester.calibration import rfc3339
 from pinwright.tester.fixture import Placement
 from pinwright.tester.measurement import Evidence, Measurement
+from pinwright.tester.ohmmeter import Ohmmeter, Readings
+from pinwright.tester.parts import to_be_high
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.findings import Finding
+from pinwright.verdict.resistances import Resistances, resistances
 
-FACTS = ("nets", "missing", "extra", "doubtful")
+FACTS = ("nets", "missing", "extra", "doubtful", "links", "leaks")
 MOST_BYTES = 16_000_000  # of a record or a page: a profile's file of the largest size, several times over
 _TEXT, _TEXT_OR_NULL, _WHOLE, _NUMBER = (str,), (str, type(None)), (int,), (int, float)
-# The members that lists and pages show, and what they may be. `?`: versions before 0.2.0 did not write it;
+_NUMBER_OR_NULL = (int, float, type(None))
+_OWN_READINGS = {"zero": _WHOLE, "supply": _WHOLE, "sensor": _WHOLE, "references": [_WHOLE]}
+_LONG_CHECK_OR_NULL = (
+    type(None),
+    {"made": _TEXT, "passed": (bool,), "measured": (bool,), "sockets": [_TEXT]},
+)
+# The members that lists and pages show, and what they may be. `?`: versions before this one did not write it;
 # `*`: any name.
 _FORM: Mapping[str, Any] = {
     "schema": _TEXT,
@@ -38,7 +56,12 @@ _FORM: Mapping[str, Any] = {
     "method": _TEXT,
     "not_measured": [_TEXT],
     "conductors_not_proven_singly": _WHOLE,
-    "limits": {"max_ohms": _NUMBER, "checked": (bool,)},
+    "limits": {
+        "max_ohms": _NUMBER,
+        "checked": (bool,),
+        "by_hand?": (bool,),
+        "expected_ohms?": _NUMBER_OR_NULL,
+    },
     "host": _TEXT,
     "evidence": {
         "points": {"*": _TEXT},
@@ -48,6 +71,14 @@ _FORM: Mapping[str, Any] = {
         "apart": _TEXT,
         "unexplained": _TEXT,
         "group": _TEXT,
+        "lane?": {
+            "before": _OWN_READINGS,
+            "after": _OWN_READINGS,
+            "parts": _TEXT,
+            "high": _TEXT,
+            "leak": _TEXT,
+            "calibration": _TEXT_OR_NULL,
+        },
     },
     "scan": {
         "schema": _TEXT,
@@ -65,7 +96,12 @@ _FORM: Mapping[str, Any] = {
             "name?": _TEXT_OR_NULL,
             "fixture?": _TEXT_OR_NULL,
             "points": _WHOLE,
+            "lane": _TEXT,
             "self_check": _TEXT,
+            "calibrated?": _TEXT_OR_NULL,
+            "celsius?": _NUMBER_OR_NULL,
+            "references_ohms?": _NUMBER_OR_NULL,
+            "long_check?": _LONG_CHECK_OR_NULL,
         },
         "sockets": {"*": _TEXT},
         "adapters?": {"*": _TEXT_OR_NULL},
@@ -73,18 +109,24 @@ _FORM: Mapping[str, Any] = {
 }
 _KIND_OF_FINDING = re.compile(r"[a-z][a-z_-]{0,31}")  # later versions may know more of them
 _POSITION = re.compile(r"@[A-Za-z0-9_-]{1,16}\.[0-9]{1,4}")  # a position of the tester that no end occupies
+_MOMENT = "%Y-%m-%dT%H:%M:%SZ"
 _BYTE_ORDER_MARK = "\ufeff"  # what a profile's file may begin with; its text is kept without
 
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """One test of one cable. data: the record's bytes. doc: what they say. facts: as its nets show them."""
+    """One test of one cable.
+
+    data: the record's bytes. doc: what they say. profile: with the limits that count. facts: as its nets and
+    readings show them. meter: what made ohms of its readings; None where it has none.
+    """
 
     data: bytes
     doc: Mapping[str, Any]
     profile: Profile
     facts: Facts
     findings: tuple[Finding, ...]
+    meter: Ohmmeter | None
 
     @property
     def scan(self) -> Mapping[str, Any]:
@@ -123,7 +165,9 @@ def read_record(data: bytes, profile_of: Callable[[str], Profile]) -> Record:
         raise
     except ProfileError as error:
         raise NotGenuine(f"the profile in it is refused: {error.problem}") from None
-    except (KeyError, TypeError, ValueError, SerialError, OwnBug):
+    except (SelfCheckFailed, Disagreement) as error:
+        raise NotGenuine(f"its readings of resistance cannot be trusted: {error.message}") from None
+    except (KeyError, TypeError, ValueError, OverflowError, IndexError, SerialError, OwnBug):
         raise NotGenuine("it lacks what a record of a test holds, or holds it in another form") from None
 
 
@@ -150,7 +194,14 @@ def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profi
     own = frozenset(profile.pins())
     nets = tuple(tuple(_pin(name, own) for name in piece) for piece in scan["nets"])
     doubtful = tuple((_pin(one, own), _pin(other, own)) for one, other in scan["doubtful"])
+    limits = doc["limits"]
+    if limits.get("by_hand"):
+        profile = profile.with_max_ohms(limits["max_ohms"])
+    evidence, placement = _evidence(doc)
+    readings = _readings(doc, evidence)
     facts = compare(profile, Measurement(own.union(*nets, *doubtful), nets, doubtful))
+    if readings:
+        facts = replace(facts, resistances=_resistances(profile, evidence, placement, readings))
     if facts.unsure and not (facts.missing or facts.extra):
         raise NotGenuine("it rests on contacts in doubt, with which no scan comes to a verdict")
     kind, verdict = ("certificate", "pass") if facts.passed else ("report", "fail")
@@ -160,6 +211,7 @@ def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profi
         ("its verdict does not follow from its nets", verdict, scan["verdict"]),
         ("its kind does not follow from its nets", kind, doc["kind"]),
         ("its facts do not follow from its nets", facts_members(facts), {key: scan[key] for key in FACTS}),
+        *_of_readings(doc, profile, readings),
         ("its number is not that of its serial and test", number, doc["number"]),
         ("the serial of its scan is another", doc["serial"], scan["serial"]),
         (
@@ -175,7 +227,8 @@ def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profi
     ):
         if expected != seen:
             raise NotGenuine(member)
-    if facts_members(compare(profile, _evidence(doc))) != facts_members(facts):
+    seen = compare(profile, evidence.measurement(placement))
+    if facts_members(replace(seen, resistances=facts.resistances)) != facts_members(facts):
         raise NotGenuine("its nets do not follow from its evidence")
     if scan["profile"]["sha256"] not in hashes:
         raise NotGenuine("its profile has not the SHA-256 that it gives")
@@ -185,26 +238,85 @@ def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profi
     )
     told_of = {pin for finding in findings for pin in finding.pins}
     at_fault = [fact.net.pins for fact in facts.missing] + [fact.pins for fact in facts.extra]
+    at_fault += [(link.start, *link.to) for link in facts.links if not link.ok]
+    at_fault += [leak.pins for leak in facts.leaks if not leak.ok]
     if (facts.passed and findings) or any(told_of.isdisjoint(pins) for pins in at_fault):
         raise NotGenuine("its findings are not about its facts")
-    return Record(data, doc, profile, facts, findings)
+    meter = Ohmmeter(readings.before, readings.after, readings.calibration) if readings else None
+    return Record(data, doc, profile, facts, findings, meter)
 
 
-def _evidence(doc: Mapping[str, Any]) -> Measurement:
-    """What the board saw, point by point, in pins. Raises ValueError or OwnBug where it is no evidence."""
+def _evidence(doc: Mapping[str, Any]) -> tuple[Evidence, Placement]:
+    """What the board saw, point by point, and which pin was where. Raises ValueError or OwnBug where it is no
+    evidence."""
     kept, points = doc["evidence"], doc["scan"]["tester"]["points"]
     pin_of = {int(point): parse_pin(pin) for point, pin in kept["points"].items()}
     if not all(0 <= point < points for point in pin_of):
         raise ValueError
     matrices = ("seen", "joined", "doubtful", "apart", "unexplained", "group")
     evidence = Evidence(points, *(bytes.fromhex(kept[name]) for name in matrices))
-    return evidence.measurement(Placement({}, {}, pin_of, {pin: point for point, pin in pin_of.items()}))
+    return evidence, Placement({}, {}, pin_of, {pin: point for point, pin in pin_of.items()})
+
+
+def _readings(doc: Mapping[str, Any], evidence: Evidence) -> Readings | None:
+    """What the lane read, if the tester has one. Raises ValueError where it is none of as many points, or is
+    written otherwise than it would be."""
+    kept = doc["evidence"].get("lane")
+    if kept is None:
+        return None
+    readings = readings_in(kept)
+    tables: list[Collection[object]] = [readings.parts, readings.high, readings.leak]
+    if readings.calibration:
+        tables.append(readings.calibration.high_ohms)
+    if any(len(table) != evidence.points for table in tables) or lane_members(readings) != kept:
+        raise ValueError
+    return readings
+
+
+def _resistances(
+    profile: Profile, evidence: Evidence, placement: Placement, readings: Readings
+) -> Resistances:
+    """Links and leaks anew, from what the lane read. Raises NotGenuine where it read what nobody asks for."""
+    high = to_be_high(profile, evidence, placement)
+    lowest = {readings.parts.index(part) for part in set(readings.parts) - {0}}
+    for point in range(evidence.points):
+        asked = bool(high >> point & 1), point in lowest
+        if asked != (readings.high[point] != 0, readings.leak[point] != 0):
+            raise NotGenuine("its readings of resistance are not those that its nets ask for")
+    return resistances(profile, evidence, placement, readings)
+
+
+def _of_readings(
+    doc: Mapping[str, Any], profile: Profile, readings: Readings | None
+) -> list[tuple[str, object, object]]:
+    """What is wrong unless two things are equal, of all that follows from readings or from having none."""
+    tester, limits = doc["scan"]["tester"], doc["limits"]
+    lane = "none" if readings is None else "calibrated" if readings.calibration else "uncalibrated"
+    follows: list[tuple[str, object, object]] = [
+        (
+            "whether its limits were checked does not fit its readings",
+            readings is not None,
+            limits["checked"],
+        ),
+        ("whether its tester measures ohms does not fit its readings", lane, tester["lane"]),
+    ]
+    if readings or "by_hand" in limits:
+        told = limits_members(profile, by_hand=limits["by_hand"], checked=readings is not None)
+        follows.append(("its limits are not those that count", told, limits))
+    if readings or "calibrated" in tester:
+        own = own_members(readings)
+        seen = {key: tester[key] for key in own}
+        follows.append(("what its tester says of itself does not follow from its readings", own, seen))
+    return follows
 
 
 def _check_form(value: Any, form: Any) -> None:
     """Raises TypeError or KeyError where a member is of another type than its form says, or missing."""
-    if type(value) not in (form if isinstance(form, tuple) else (type(form),)):
+    allowed = form if isinstance(form, tuple) else (form,)
+    kinds = {one if isinstance(one, type) else type(one): one for one in allowed}
+    if type(value) not in kinds:
         raise TypeError
+    form = kinds[type(value)]
     if isinstance(form, list):
         for one in value:
             _check_form(one, form[0])
@@ -221,10 +333,13 @@ def _check_form(value: Any, form: Any) -> None:
 def _check_values(doc: Mapping[str, Any], scan: Mapping[str, Any]) -> None:
     """Raises ValueError or SerialError where a value is none that a scan gives."""
     check_serial(doc["serial"])
-    started = datetime.strptime(scan["started"], "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=UTC)
+    check = scan["tester"].get("long_check")
+    for moment in (scan["started"], *([check["made"]] if check else [])):
+        if rfc3339(datetime.strptime(moment, _MOMENT).replace(tzinfo=UTC)) != moment:
+            raise ValueError
     if (
         doc["test"] < 1
-        or rfc3339(started) != scan["started"]
+        or (check and not check["passed"])  # a tester that failed its own makes no scan
         or scan["elapsed_ms"] < 0
         or scan["tester"]["kind"] not in ("board", "virtual")
         or scan["tester"]["self_check"] != "pass"

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime, timedelta
+from typing import Any
 
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import Profile
+from pinwright.cable.wire import expected_ohms
+from pinwright.tester.calibration import Calibration, rfc3339
+from pinwright.tester.ohmmeter import Lane, Ohmmeter, Readings
 from pinwright.tester.session import Scan
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.findings import Finding
+from pinwright.verdict.resistances import rule
 
+OLD_CALIBRATION = timedelta(days=365)  # common practice, no source
 SCAN_SCHEMA = "pinwright/scan-1"
 RECORD_SCHEMA = "pinwright/record-1"
 
@@ -26,21 +33,37 @@ METHOD = (
     "then each group of eight against all the rest, and large nets once more in parts; every contact was "
     "looked at from both ends."
 )
+METHOD_OHMS = (
+    " Resistance at no more than 5 mA: every connected pin was driven high in turn, all others low, and the "
+    "current read; then each net against everything else, for leaks."
+)
 SIMULATED = "No cable was tested: the tester and the cable were simulated."
-NOT_MEASURED = (
-    "The resistance of joints was not measured: a joint of some tens of kilohms may count as connected.",
+_JOINTS = {
+    "none": "The resistance of joints was not measured: a joint of some tens of kilohms may count as "
+    "connected.",
+    "uncalibrated": "Joints were checked coarsely, by a tester without a calibration: a bad one of some tens "
+    "of ohms may count as good.",
+    "calibrated": "A joint was measured as it was for a moment, at a small current: what it does when it is "
+    "bent, or warm, or carries more, is not known.",
+}
+_TELLS_NOTHING = (
     "A few volts show continuity and low-voltage shorts only; nothing is said of insulation or high voltage.",
     "Conductors joined at both ends are not proven one by one.",
     "A contact that comes and goes is found only if it is open in one of the few brief looks at it.",
-    "A point of the tester that is cut off from its socket, and two points of one net that are joined inside "
-    "the tester, look like a good or a bad cable: the self-check cannot find them.",
-    "No accreditation, and no conformity to any standard, is claimed.",
 )
+_ONLY_A_LONG_CHECK = (
+    "A point of the tester that is cut off from its socket, and two points of one net that are joined inside "
+    "the tester, look like a good or a bad cable: only a long check of the tester finds them"
+)
+_NO_ACCREDITATION = "No accreditation, and no conformity to any standard, is claimed."
 
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """What a scan is a scan of. profile_text, profile_sha256: the profile's file as it was read."""
+    """What a scan is a scan of. profile_text, profile_sha256: the profile's file as it was read.
+
+    max_ohms: the limit of links; by_hand: it was given at the command line, and counts for every link.
+    """
 
     profile: Profile
     profile_text: str
@@ -50,14 +73,15 @@ class Subject:
     elapsed_ms: int
     virtual: bool
     max_ohms: float
+    by_hand: bool = False
+
+    @property
+    def judged(self) -> Profile:
+        """The profile with the limits that count."""
+        return self.profile.with_max_ohms(self.max_ohms) if self.by_hand else self.profile
 
 
 _PLACES = ("certificate", "report", "documents")  # members of a scan's document that a record has not
-
-
-def rfc3339(moment: datetime) -> str:
-    """`2026-03-01T09:30:00Z`. Source: RFC 3339, section 5.6."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def names(pins: Iterable[Pin]) -> list[str]:
@@ -66,7 +90,7 @@ def names(pins: Iterable[Pin]) -> list[str]:
 
 
 def facts_members(facts: Facts) -> dict[str, object]:
-    """The members `nets`, `missing`, `extra` and `doubtful` of a scan's document."""
+    """The members `nets`, `missing`, `extra`, `doubtful`, `links` and `leaks` of a scan's document."""
     return {
         "nets": [names(piece) for piece in facts.nets],
         "missing": [
@@ -78,6 +102,22 @@ def facts_members(facts: Facts) -> dict[str, object]:
             for fact in facts.extra
         ],
         "doubtful": [names(pair) for pair in facts.doubtful],
+        "links": [
+            {
+                "from": str(link.start),
+                "to": names(link.to),
+                "ohms": round(link.ohms, 2),
+                "uncertainty": round(link.uncertainty, 1),
+                "limit": round(link.limit, 1),
+                "over_median": None if link.over_median is None else round(link.over_median, 2),
+                "ok": link.ok,
+            }
+            for link in facts.links
+        ],
+        "leaks": [
+            {"pins": names(leak.pins), "ohms": round(leak.ohms), "limit": leak.limit, "ok": leak.ok}
+            for leak in facts.leaks
+        ],
     }
 
 
@@ -100,8 +140,6 @@ def scan_document(
         "started": rfc3339(subject.started),
         "elapsed_ms": subject.elapsed_ms,
         **facts_members(facts),
-        "links": [],
-        "leaks": [],
         "findings": [
             {
                 "kind": finding.kind,
@@ -120,6 +158,7 @@ def scan_document(
             "points": scan.hello.points,
             "lane": scan.hello.lane,
             "self_check": "pass",
+            **_conscience(scan),
         },
         "sockets": dict(scan.placement.sockets),
         "adapters": {end: adapter or None for end, adapter in scan.placement.adapters.items()},
@@ -131,6 +170,86 @@ def scan_document(
     }
 
 
+def _conscience(scan: Scan) -> dict[str, object]:
+    """What the tester knew of itself: calibration, long check, and what its references read."""
+    check = scan.long_check
+    return {
+        **own_members(scan.readings),
+        "long_check": check
+        and {
+            "made": rfc3339(check.made),
+            "passed": check.passed,
+            "measured": check.measured,
+            "sockets": list(check.sockets),
+        },
+    }
+
+
+def own_members(readings: Readings | None) -> dict[str, object]:
+    """The members `calibrated`, `celsius` and `references_ohms` of a scan's tester."""
+    if readings is None:
+        return {"calibrated": None, "celsius": None, "references_ohms": None}
+    calibration = readings.calibration
+    meter = Ohmmeter(readings.before, readings.after, calibration)
+    references = meter.references_ohms
+    return {
+        "calibrated": rfc3339(calibration.made) if calibration else None,
+        "celsius": round(meter.celsius, 1),
+        "references_ohms": None if references is None else round(references, 2),
+    }
+
+
+def limits_members(profile: Profile, *, by_hand: bool, checked: bool) -> dict[str, object]:
+    """The member `limits` of a record. profile: with the limits that count."""
+    return {
+        "max_ohms": profile.max_ohms,
+        "by_hand": by_hand,
+        "checked": checked,
+        "expected_ohms": _rounded(expected_ohms(profile.length_mm, profile.wire)),
+    }
+
+
+def not_measured(subject: Subject, scan: Scan) -> list[str]:
+    """What the test does not say."""
+    check, told = scan.long_check, [SIMULATED] if subject.virtual else []
+    remarks = [
+        text for text in (old_calibration(subject, scan), limits_below_uncertainty(subject, scan)) if text
+    ]
+    told += [
+        _JOINTS[scan.hello.lane],
+        *(f"{text[0].upper()}{text[1:]}." for text in remarks),
+        *_TELLS_NOTHING,
+    ]
+    last = f"; this one passed its last on {rfc3339(check.made)}." if check else "; this one has had none."
+    return [*told, _ONLY_A_LONG_CHECK + last, _NO_ACCREDITATION]
+
+
+def old_calibration(subject: Subject, scan: Scan) -> str:
+    """A sentence where the tester was calibrated, and its empty sockets measured, long ago; else nothing."""
+    calibration = scan.readings.calibration if scan.readings else None
+    if calibration is None or subject.started - calibration.made <= OLD_CALIBRATION:
+        return ""
+    return (
+        f"the tester was calibrated more than {OLD_CALIBRATION.days} days before, on "
+        f"{rfc3339(calibration.made)}: what its sockets leak by themselves may have changed since"
+    )
+
+
+def limits_below_uncertainty(subject: Subject, scan: Scan) -> str:
+    """A sentence where limits are so low that readings a little above them count as good; else nothing."""
+    if scan.readings is None or scan.readings.calibration is None:
+        return ""
+    meter = Ohmmeter(scan.readings.before, scan.readings.after, scan.readings.calibration)
+    uncertainty, profile = meter.uncertainty(0), subject.judged
+    limits = {"every link": profile.max_ohms}
+    limits |= {name: limit.max_ohms for name, limit in profile.limits.items()}
+    low = ", ".join(f"{name} {ohms:g} Ω" for name, ohms in limits.items() if ohms < uncertainty)
+    return low and (
+        f"a limit below the uncertainty of {uncertainty:.1f} Ω is checked only as far as limit and "
+        f"uncertainty together: {low}"
+    )
+
+
 def record_document(
     subject: Subject, scan: Scan, document: Mapping[str, object], serial: str, test: int, host: str
 ) -> dict[str, object]:
@@ -138,9 +257,11 @@ def record_document(
 
     evidence.marks: what the adapters join themselves, as positions of sockets; found to be so.
     """
-    evidence = scan.evidence
+    evidence, readings = scan.evidence, scan.readings
     facts = compare(subject.profile, evidence.measurement(scan.placement))
     passed = document["verdict"] == "pass"
+    links: Sequence[object] = document["links"]  # type: ignore[assignment]
+    calibrated = readings is not None and readings.calibration is not None
     return {
         "schema": RECORD_SCHEMA,
         "kind": "certificate" if passed else "report",
@@ -148,11 +269,11 @@ def record_document(
         "serial": serial,
         "test": test,
         "scan": {key: value for key, value in document.items() if key not in _PLACES} | {"serial": serial},
-        "decision": DECISION,
-        "method": METHOD,
-        "not_measured": [*([SIMULATED] if subject.virtual else []), *NOT_MEASURED],
+        "decision": DECISION if readings is None else f"{DECISION} {rule(calibrated, len(links))}",
+        "method": METHOD if readings is None else METHOD + METHOD_OHMS,
+        "not_measured": not_measured(subject, scan),
         "conductors_not_proven_singly": shared_conductors(facts.nets),
-        "limits": {"max_ohms": subject.max_ohms, "checked": False},
+        "limits": limits_members(subject.judged, by_hand=subject.by_hand, checked=readings is not None),
         "profile_text": subject.profile_text,
         "evidence": {
             "points": {
@@ -166,6 +287,59 @@ def record_document(
             "apart": evidence.apart.hex(),
             "unexplained": evidence.unexplained.hex(),
             "group": evidence.group.hex(),
+            **({"lane": lane_members(readings)} if readings else {}),
         },
         "host": host,
     }
+
+
+def _rounded(ohms: float | None) -> float | None:
+    return None if ohms is None else round(ohms, 3)
+
+
+def lane_members(readings: Readings) -> dict[str, object]:
+    """What the lane read, as the board gave it: two bytes a reading, high byte first."""
+    return {
+        "before": _own(readings.before),
+        "after": _own(readings.after),
+        "parts": readings.parts.hex(),
+        "high": _packed(readings.high),
+        "leak": _packed(readings.leak),
+        "calibration": readings.calibration.to_bytes().decode() if readings.calibration else None,
+    }
+
+
+def _own(lane: Lane) -> dict[str, object]:
+    return {
+        "zero": lane.zero,
+        "supply": lane.supply,
+        "sensor": lane.sensor,
+        "references": list(lane.references),
+    }
+
+
+def _packed(numbers: Sequence[int]) -> str:
+    return struct.pack(f">{len(numbers)}H", *numbers).hex()
+
+
+def readings_in(kept: Mapping[str, Any]) -> Readings:
+    """What `lane_members` made. Raises TypeError, KeyError or ValueError where it is something else."""
+
+    def own(name: str) -> Lane:
+        told = kept[name]
+        return Lane(told["zero"], told["supply"], told["sensor"], tuple(told["references"]))
+
+    def unpacked(text: str) -> tuple[int, ...]:
+        data = bytes.fromhex(text)
+        if len(data) % 2:
+            raise ValueError("half a reading")
+        return struct.unpack(f">{len(data) // 2}H", data)
+
+    return Readings(
+        own("before"),
+        own("after"),
+        bytes.fromhex(kept["parts"]),
+        unpacked(kept["high"]),
+        unpacked(kept["leak"]),
+        Calibration.from_bytes(kept["calibration"].encode()) if kept["calibration"] is not None else None,
+    )

@@ -10,6 +10,7 @@ by the colour-blind.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 from math import dist
 from operator import mul
 from xml.etree import ElementTree
@@ -17,7 +18,22 @@ from xml.etree import ElementTree
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Profile
 from pinwright.sheets.layout import Place, Seat, lay_out
-from pinwright.sheets.plan import GOOD, JOINED, LINKED, OPEN, PALE, UNSTEADY, WRONG, Bridge, Line, plan
+from pinwright.sheets.plan import (
+    GOOD,
+    JOINED,
+    LEAKING,
+    LINKED,
+    OPEN,
+    PALE,
+    RESISTIVE,
+    UNSTEADY,
+    WHOLE,
+    WRONG,
+    Bridge,
+    Leak,
+    Line,
+    plan,
+)
 from pinwright.sheets.text import harmless
 from pinwright.verdict.facts import Facts
 
@@ -46,12 +62,16 @@ _LOOK: Mapping[str, tuple[str, float, str]] = {
     GOOD: ("#333333", 0.3, ""),
     LINKED: ("#333333", 0.3, ""),
     OPEN: ("#D55E00", 0.6, "1.6 1.2"),
+    RESISTIVE: ("#9A6700", 0.6, ""),
+    LEAKING: ("#007A5A", 0.5, "1.4 0.8 0.2 0.8"),
     UNSTEADY: ("#D55E00", 0.8, "0.2 1.3"),
     WRONG: ("#0072B2", 0.9, ""),
     JOINED: ("#8A3A6B", 0.9, ""),
 }
 _LEGENDS = {
     OPEN: "open",
+    RESISTIVE: "too much resistance",
+    LEAKING: "leaks",
     UNSTEADY: "conducts at times",
     WRONG: "wrongly connected",
     JOINED: "joined somewhere along their length",
@@ -99,13 +119,18 @@ class _Picture:
         strip = (_STRIP if self.two_rows else 0.0) + above + below
         faults = self.plan.faults
         self.states = {line.state for line in faults} | {bridge.state for bridge in self.plan.bridges}
-        self.legend = [state for state in _LEGENDS if state in self.states]
-        used = max(self.layout.used + 2 * _BESIDE, sum(map(_legend_width, self.legend)))
+        self.states |= {LEAKING} if self.plan.leaks else set()
+        self.legend = _in_rows([state for state in _LEGENDS if state in self.states], width)
+        used = max(
+            self.layout.used + 2 * _BESIDE, *(sum(map(_legend_width, row)) for row in self.legend), 0.0
+        )
         self.layout = lay_out(profile, behind, min(width, used), strip, _CAPTION)
         self.first, self.last = self.layout.above + above, self.layout.below - below
         bad = [bridge for bridge in self.plan.bridges if bridge.state != LINKED]
         joined = [line for bridge in bad for line in (bridge.one, bridge.other)]
+        joined += [leak.at for leak in self.plan.leaks if isinstance(leak.at, Line)]
         self.at_fault = {pin for line in (*faults, *joined) for pin in line.pins}
+        self.at_fault |= {leak.at for leak in self.plan.leaks if isinstance(leak.at, Pin)}
         self.many, self.numbered = len(faults) > _MANY, len(findings) <= MOST_NUMBERED
         self.numbers: dict[int, Place] = {}
 
@@ -129,7 +154,7 @@ class _Picture:
     def svg(self) -> str:
         seats = self.layout.seats.values()
         lowest = max(seat.box[3] for seat in seats) + _CAPTION if self.two_rows else self.layout.below
-        height = lowest + (_LEGEND if self.legend else 0.0)
+        height = lowest + _LEGEND * len(self.legend)
         width = self.layout.width
         self.root = ElementTree.Element(
             "svg",
@@ -158,12 +183,15 @@ class _Picture:
                         draw(line)
         for place, bridge in enumerate(self.plan.bridges):
             self._bridge(bridge, place)
+        for place, leak in enumerate(self.plan.leaks):
+            self._leak(leak, place)
         for seat in seats:
             self._pins(seat)
             self._edge_words(seat)
             self._caption(seat)
         self._numbers()
-        self._legend(height - 1.5)
+        for place, row in enumerate(reversed(self.legend)):
+            self._legend(row, height - 1.5 - _LEGEND * place)
         return ElementTree.tostring(self.root, encoding="unicode")
 
     # Elements
@@ -218,6 +246,8 @@ class _Picture:
         self._stroke(f"{leads[0]} {bent} {leads[1]}", line.state, line.pins)
         if line.state in (OPEN, UNSTEADY):
             self._gap(_on_curve(curve, 0.5), line.state)
+        if line.state == RESISTIVE:
+            self._resistor(_on_curve(curve, 0.5), 0.5 if self.many else 0.8, 1.9)
         if line.number:
             self.numbers.setdefault(line.number, _on_curve(curve, 0.7 if line.state == OPEN else 0.3))
 
@@ -231,6 +261,8 @@ class _Picture:
         else:
             for x in xs:
                 self._add("circle", cx=x, cy=y, r=0.55, fill=_LOOK[line.state][0])
+        if line.state == RESISTIVE:
+            self._resistor(((xs[0] + xs[1]) / 2, y), min(1.9, (xs[1] - xs[0]) / 4), 0.6)
         if line.number:
             beside = xs[-1] - xs[0] < _WIDE
             self.numbers.setdefault(line.number, (xs[-1] + 2.4 if beside else xs[0] + _WIDE / 4, y))
@@ -245,7 +277,7 @@ class _Picture:
         pin, position = line.pins
         if self.layout.is_top(pin) is None:
             return  # both are positions of the tester: nothing of it is in the picture
-        x, down = self.layout.exit(pin)[0], 1 if self.layout.is_top(pin) else -1
+        x, down = self.layout.exit(pin)[0], self._down(pin)
         y = self.first + 7.0 if down > 0 else self.last - 7.0
         self._stroke(self._lead(pin, y), line.state, line.pins)
         self._add("circle", cx=x, cy=y, r=0.8, fill=_LOOK[line.state][0])
@@ -255,20 +287,68 @@ class _Picture:
 
     def _bridge(self, bridge: Bridge, place: int) -> None:
         for line in (bridge.one, bridge.other) if bridge.state != LINKED else ():
-            self._through(line)
+            self._through(_darker(line))
         at = 0.36 + 0.07 * (place % 5)  # neighbours do not lie over each other
         a, b = (_on_curve(self._curve(line), at) for line in (bridge.one, bridge.other))
         self._link(a, b, bridge.state, (*bridge.one.pins, *bridge.other.pins))
         if bridge.number:
             self.numbers.setdefault(bridge.number, (max(a[0], b[0]) + 3.2, (a[1] + b[1]) / 2))
 
+    def _leak(self, leak: Leak, place: int) -> None:
+        """A stub that ends in the sign of 0 V, which stands for everything else."""
+        if isinstance(leak.at, Pin):
+            x, down = self.layout.exit(leak.at)[0], self._down(leak.at)
+            y = (self.first if down > 0 else self.last) + (4.0 if self.two_rows else -1.4) * down
+            self._stroke(self._lead(leak.at, y), LEAKING)
+        elif leak.at in self.levels:
+            xs = [self.layout.exit(pin)[0] for pin in leak.at.pins]
+            x, start = 0.75 * min(xs) + 0.25 * max(xs), self._height(leak.at)
+            down = self._down(leak.at.pins[0])
+            y = start + 2.4 * down
+            self._stroke(_d("M", x, start, "L", x, y), LEAKING)
+            self._diamond((x, start), LEAKING)
+        else:
+            self._through(_darker(leak.at))
+            x, y = _on_curve(self._curve(leak.at), 0.6 + 0.12 * (place % 3))
+            self._stroke(_d("M", x, y, "l", 3.8, 0.0), LEAKING)
+            self._diamond((x, y), LEAKING)
+            x, down = x + 3.8, 0
+        self._zero_volts((x, y), down)
+        if leak.number:
+            self.numbers.setdefault(leak.number, (x + 3.6, y + 0.7 * down))
+
+    def _zero_volts(self, at: Place, down: int) -> None:
+        """Its sign, three bars. down: 1 or -1 where it hangs or stands, 0 where it lies to the right."""
+        (x, y), (colour, width, _) = at, _LOOK[LEAKING]
+        for number, half in enumerate((1.3, 0.8, 0.3)):
+            step = 0.7 * number
+            d = _d("M", x - half, y + step * down, "l", 2 * half, 0.0) if down else ""
+            d = d or _d("M", x + step, y - half, "l", 0.0, 2 * half)
+            self._add("path", d=d, stroke=colour, stroke_width=width)
+
+    def _down(self, pin: Pin) -> int:
+        """Which way the strip between the connectors is from a pin: 1 or -1."""
+        return 1 if self.layout.is_top(pin) else -1
+
     def _link(self, a: Place, b: Place, state: str, pins: Iterable[Pin] = ()) -> None:
-        """A line with a diamond at each end: joined here. A small one where they may be."""
+        """A line with a diamond at each end: joined here. A small one where they may be, a hollow one where
+        something leaks."""
         self._stroke(_d("M", *a, "L", *b), state, pins)
-        r = 0.6 if state == LINKED else 1.0
-        for x, y in (a, b):
-            d = _d("M", x - r, y, "l", r, -r, r, r, -r, r, "z")
-            self._add("path", d=d, fill=_LOOK[state][0])
+        for place in (a, b):
+            self._diamond(place, state)
+
+    def _diamond(self, at: Place, state: str) -> None:
+        (x, y), r, (colour, width, _) = at, 0.6 if state == LINKED else 1.0, _LOOK[state]
+        look = (
+            {"fill": PAPER, "stroke": colour, "stroke_width": width} if state == LEAKING else {"fill": colour}
+        )
+        self._add("path", d=_d("M", x - r, y, "l", r, -r, r, r, -r, r, "z"), **look)
+
+    def _resistor(self, at: Place, half: float, tall: float) -> None:
+        """The sign of a resistor upon a line. half, tall: of its width and height."""
+        (x, y), (colour, width, _) = at, _LOOK[RESISTIVE]
+        box = {"x": x - half, "y": y - tall, "width": 2 * half, "height": 2 * tall}
+        self._add("rect", **box, fill=PAPER, stroke=colour, stroke_width=width)
 
     def _gap(self, at: Place, state: str) -> None:
         """Two bars: nothing gets through here. At times it does: one bar."""
@@ -316,11 +396,11 @@ class _Picture:
         if not seat.plug.name.startswith("idc-"):
             return
         first = Pin(seat.end.name, seat.plug.conductors[0])
-        whole = (line for line in self.plan.through if first in line.pins and line.state in (GOOD, PALE))
+        whole = (line for line in self.plan.through if first in line.pins and line.state in WHOLE)
         if line := next(whole, None):
             self._through(Line(line.pins, _EDGE))
         else:
-            across = (line for line in self.plan.across if first in line.pins and line.state in (GOOD, PALE))
+            across = (line for line in self.plan.across if first in line.pins and line.state in WHOLE)
             bend = self.first if seat.top else self.last
             self._stroke(self._lead(first, next(map(self._height, across), bend)), _EDGE)
 
@@ -369,18 +449,36 @@ class _Picture:
         for number, (text, size, look) in enumerate(lines):
             self._write(seat.middle, y + number * _WORD_LINE, text, size, **look)
 
-    def _legend(self, y: float) -> None:
+    def _legend(self, states: Iterable[str], y: float) -> None:
         x = 2.0
-        for state in self.legend:
+        for state in states:
             a, b = (x, y - 0.9), (x + 9.0, y - 0.9)
-            if state in (JOINED, LINKED):
+            if state in (JOINED, LINKED, LEAKING):
                 self._link(a, b, state)
             else:
                 self._stroke(_d("M", *a, "L", *b), state)
             if state in (OPEN, UNSTEADY):
                 self._gap((x + 4.5, y - 0.9), state)
+            if state == RESISTIVE:
+                self._resistor((x + 4.5, y - 0.9), 1.9, 0.8)
             self._write(x + 11.0, y, _LEGENDS[state], 2.8, text_anchor="start")
             x += _legend_width(state)
+
+
+def _darker(line: Line) -> Line:
+    """The same, to be seen among others that are as they should be."""
+    return replace(line, state=GOOD) if line.state == PALE else line
+
+
+def _in_rows(states: Iterable[str], width: float) -> list[list[str]]:
+    """What the legend explains, in rows that are no wider."""
+    rows: list[list[str]] = []
+    for state in states:
+        if rows and sum(map(_legend_width, [*rows[-1], state])) <= width:
+            rows[-1].append(state)
+        else:
+            rows.append([state])
+    return rows
 
 
 def _legend_width(state: str) -> float:

@@ -31,6 +31,7 @@ def pdf_of(sheet: Sheet, record: bytes) -> bytes:
             for key, value in asdict(sheet).items()
         },
         "long": sheet.is_long,
+        "measured": sheet.has_ohms,
         "caption": sheet.caption,
         "boxed": sheet.boxed,
         "date": list(map(int, re.findall(r"[0-9]+", sheet.started)[:6])),

@@ -5,6 +5,9 @@ top to bottom and a cross-link on each side where it has several pins. Where pin
 together, the nearest pins are drawn as wrongly connected; or, where both nets have a line of their own, a
 bridge between the two, for along a conductor nobody knows where it is. Whole lines and bridges connect what
 was found connected in every look, and nothing else; what conducts now and then is a state of its own.
+
+Where resistance was measured, a whole line with too much of it is a state of its own. What leaks is not
+connected: from net to net a leak is a broken line of its own, and a stub where nobody knows where it goes.
 """
 
 from __future__ import annotations
@@ -23,6 +26,8 @@ from pinwright.verdict.facts import Extra, Facts, Piece
 
 GOOD, PALE, OPEN, UNSTEADY, WRONG, JOINED = "good", "pale", "open", "unsteady", "wrong", "joined"
 LINKED = "linked"  # joined, and may be
+RESISTIVE, LEAKING = "resistive", "leaking"
+WHOLE = (GOOD, PALE, RESISTIVE)  # as it should be, but for its resistance
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +41,8 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Bridge:
-    """Two lines from top to bottom that are joined somewhere. state: `joined`, `unsteady` or `linked`."""
+    """Two lines from top to bottom that are joined somewhere, or leak to each other. state: `joined`,
+    `unsteady`, `linked` or `leaking`."""
 
     one: Line
     other: Line
@@ -44,15 +50,25 @@ class Bridge:
     number: int
 
 
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """What leaks, and nobody knows where to. at: a line of it; a pin where it has none."""
+
+    at: Line | Pin
+    number: int
+
+
 @dataclass(slots=True)
 class Plan:
     """through: from top to bottom, the upper pin first. across: links on one side. strays: to a position of
-    the tester that no end occupies, the cable's pin first. bridges: between lines of `through`."""
+    the tester that no end occupies, the cable's pin first. bridges: between lines of `through`. leaks: from
+    one of them, or from a pin."""
 
     through: list[Line] = field(default_factory=list)
     across: list[Line] = field(default_factory=list)
     strays: list[Line] = field(default_factory=list)
     bridges: list[Bridge] = field(default_factory=list)
+    leaks: list[Leak] = field(default_factory=list)
 
     @property
     def lines(self) -> list[Line]:
@@ -66,7 +82,7 @@ class Plan:
 def plan(profile: Profile, layout: Layout, facts: Facts | None, findings: Sequence[Collection[Pin]]) -> Plan:
     """The cable as measured, or as it should be where there are no facts."""
     nothing_wrong = Facts((), (), (), (), ())
-    return _Planner(layout, facts or nothing_wrong, [frozenset(pins) for pins in findings]).plan(profile)
+    return _Planner(layout, facts or nothing_wrong, list(map(tuple, findings))).plan(profile)
 
 
 class _Contact(IntEnum):
@@ -85,10 +101,17 @@ class _Link:
 
 
 class _Planner:
-    def __init__(self, layout: Layout, facts: Facts, findings: Sequence[frozenset[Pin]]) -> None:
+    """line_of: piece of a net → its line from top to bottom, if it has one. resistive: pin → the number of
+    the finding on the bad joint between it and the rest of its net."""
+
+    def __init__(self, layout: Layout, facts: Facts, findings: Sequence[tuple[Pin, ...]]) -> None:
         self.layout = layout
         self.facts = facts
         self.findings = findings
+        self.line_of: dict[Piece, Line] = {}
+        self.resistive = {
+            link.start: self._number((link.start, *link.to)) for link in facts.links if not link.ok
+        }
         self.piece_of = {pin: piece for piece in facts.nets for pin in piece}
         self.doubtful = set(map(frozenset, facts.doubtful))
         self.made = Plan()
@@ -108,6 +131,7 @@ class _Planner:
             groups = [*(piece for piece in groups if piece[0] in extra.pins), *zip(extra.unused)]
             self._joined(extra, groups)
         self._linked(profile)
+        self._leaks()
         return self.made
 
     def _linked(self, profile: Profile) -> None:
@@ -116,9 +140,30 @@ class _Planner:
         for piece in self.facts.nets:
             groups = [net.pins for net in profile.nets if set(net.pins) <= set(piece)]
             for link in self._links(groups) if wrong.isdisjoint(piece) else ():
-                one, other = (self._through(group, GOOD) for group in link.groups)
+                one, other = map(self.line_of.get, link.groups)
                 if one and other:
                     self.made.bridges.append(Bridge(one, other, LINKED, 0))
+
+    def _leaks(self) -> None:
+        """Leaks that no wrong contact explains: between two nets where a finding says so."""
+        told = {pin for extra in self.facts.extra for pin in extra.pins}
+        leaks = [leak.pins for leak in self.facts.leaks if not leak.ok and told.isdisjoint(leak.pins)]
+        lines = {pins: self._line_within(pins, self.made.through) for pins in leaks}
+        left = list(leaks)
+        for one, other in combinations(leaks, 2):
+            a, b, both = lines[one], lines[other], {*one, *other}
+            number = next((n for n, pins in enumerate(self.findings, 1) if both == set(pins)), 0)
+            if a and b and number:
+                self.made.bridges.append(Bridge(a, b, LEAKING, number))
+                left = [pins for pins in left if pins not in (one, other)]
+        for pins in left:
+            at = lines[pins] or self._line_within(pins, self.made.across) or pins[0]
+            self.made.leaks.append(Leak(at, self._number(pins)))
+
+    def _line_within(self, pins: Sequence[Pin], lines: Iterable[Line]) -> Line | None:
+        """The first whole line between these pins."""
+        within = (line for line in lines if line.state in WHOLE and set(line.pins) <= set(pins))
+        return next(within, None)
 
     def _joined(self, extra: Extra, groups: Sequence[Piece]) -> None:
         number = self._number(extra.pins)
@@ -126,32 +171,58 @@ class _Planner:
             if any(set(link.pins) <= set(net.pins) for net in extra.nets):
                 continue  # drawn with that net
             at_times = link.contact is _Contact.AT_TIMES
-            one, other = (self._through(group, GOOD) for group in link.groups)
+            one, other = map(self.line_of.get, link.groups)
             if one and other:
                 self.made.bridges.append(Bridge(one, other, UNSTEADY if at_times else JOINED, number))
             else:
                 self._line(link.pins, UNSTEADY if at_times else WRONG, number)
 
     def _number(self, pins: Iterable[Pin]) -> int:
-        """The number of the finding that says most about these pins, or 0."""
-        told = [(len(finding & set(pins)), -number) for number, finding in enumerate(self.findings, 1)]
-        share, number = max(told, default=(0, 0))
+        """The number of the finding that says most about these pins, or 0: rather one that names them in the
+        same order, for of the bad joints of one net only the first pin says which is which."""
+        named = tuple(pins)
+        told = [
+            (len(set(finding) & set(named)), finding == named, -number)
+            for number, finding in enumerate(self.findings, 1)
+        ]
+        share, _, number = max(told, default=(0, False, 0))
         return -number if share else 0
 
-    def _piece(self, pins: Sequence[Pin], state: str) -> None:
-        if through := self._through(pins, state):
+    def _piece(self, pins: Piece, state: str) -> None:
+        """A line through and a cross-link on each side; pins with a bad joint each by a cross-link of their
+        own, as far as others are there to lead to."""
+        bad = [pin for pin in pins if pin in self.resistive]
+        through = self._through(pins, bad, state)
+        if through:
             self.made.through.append(through)
+            self.line_of[pins] = through
         for top in (True, False):
-            side = tuple(pin for pin in pins if self.layout.is_top(pin) is top)
-            if len(side) > 1:
-                self.made.across.append(Line(side, state))
+            side = [pin for pin in pins if self.layout.is_top(pin) is top]
+            if len(side) == len(pins) == 2 and bad:
+                self._line((side[0], side[1]), RESISTIVE, self.resistive[bad[0]])
+                continue
+            firm = [pin for pin in side if pin not in bad or (through and pin in through.pins)] or side[:1]
+            if len(firm) > 1:
+                self.made.across.append(Line(tuple(firm), state))
+            for pin in side:
+                if pin not in firm:
+                    _, nearest = min(((pin, other) for other in firm), key=self._nearness)
+                    self._line((pin, nearest), RESISTIVE, self.resistive[pin])
 
-    def _through(self, pins: Sequence[Pin], state: str) -> Line | None:
-        """The steepest line from top to bottom within a piece, if it has pins on both sides."""
+    def _through(self, pins: Piece, shunned: Collection[Pin], state: str) -> Line | None:
+        """The steepest line from top to bottom within a piece, if it has pins on both sides.
+
+        shunned: pins that are on it only if there is no other.
+        """
         upper = [pin for pin in pins if self.layout.is_top(pin) is True]
         lower = [pin for pin in pins if self.layout.is_top(pin) is False]
-        pairs = [(one, other) for one in upper for other in lower]
-        return Line(min(pairs, key=self._nearness), state) if pairs else None
+        if not (upper and lower):
+            return None
+        line = min(
+            product(upper, lower), key=lambda pair: (len(set(shunned) & set(pair)), self._nearness(pair))
+        )
+        numbers = [self.resistive[pin] for pin in line if pin in self.resistive]
+        return Line(line, RESISTIVE, numbers[0]) if numbers else Line(line, state)
 
     def _line(self, pins: tuple[Pin, Pin], state: str, number: int) -> None:
         one, other = sorted(pins, key=lambda pin: (True, False, None).index(self.layout.is_top(pin)))

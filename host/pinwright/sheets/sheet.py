@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from io import BytesIO
 from itertools import zip_longest
 from typing import Literal
@@ -15,15 +16,19 @@ from typing import Literal
 import segno
 
 from pinwright.cable.profile import CONFIDENCE_TEXT, Profile
+from pinwright.cable.wire import expected_ohms
 from pinwright.records.record import Record
 from pinwright.sheets.drawing import LANDSCAPE, MOST_NUMBERED, PORTRAIT, wiring_picture
 from pinwright.sheets.text import shown
+from pinwright.tester.ohmmeter import OF_THE_READING
 from pinwright.verdict.conductors import conductors, shared_conductors
+from pinwright.verdict.resistances import link_limit, ohms_text, summary
 
 Kind = Literal["certificate", "specimen", "report"]
 
 MANY_LINKS = 60  # more take a second page
 _MOST_NAME = 100  # characters, of a person's or a tester's
+_MOST_SAID = 1200  # of a section's paragraph
 _MOST_FOUND = 200  # characters: some forty pins; all of them stand in the record
 
 CAUTIONS = (
@@ -36,12 +41,14 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """One net as the list has it. state: `ok`, or what is wrong in a word or two. good: as it should be."""
+    """One net as the list has it. ohms: of its worst contact, or nothing. state: `ok`, or what is wrong in a
+    word or two. good: as it should be."""
 
     signal: str
     start: str
     to: str
     found: str
+    ohms: str
     state: str
     good: bool
 
@@ -74,6 +81,11 @@ class Sheet:
     def is_long(self) -> bool:
         """Too many links for one page: the picture gets a second one, on its side."""
         return len(self.links) > MANY_LINKS
+
+    @property
+    def has_ohms(self) -> bool:
+        """Whether any link was measured, so that the lists have a column of it."""
+        return any(link.ohms for link in self.links)
 
     @property
     def boxed(self) -> str:
@@ -114,7 +126,10 @@ def sheet_of(record: Record) -> Sheet:
         about=tuple((label, shown(text)) for label, text in _about(record) if text),
         findings=tuple(_findings(record)),
         links=links,
-        sections=tuple((heading, tuple(map(shown, texts))) for heading, texts in _sections(record)),
+        sections=tuple(
+            (heading, tuple(shown(text, _MOST_SAID) for text in texts))
+            for heading, texts in _sections(record)
+        ),
         picture=wiring_picture(record.profile, record.facts, pins, width_mm=width),
         qr=_qr(f"{record.number} sha256:{record.sha256}"),
     )
@@ -125,7 +140,9 @@ def _summary(record: Record) -> str:
         nets, beside = len(record.profile.nets), record.doc["conductors_not_proven_singly"]
         which = f"All {nets} nets conduct" if nets > 1 else "The one net conducts"
         told = [f"{which} as the profile says, and nothing else was found joined."]
-        told += ["Resistance was not measured."] if not record.doc["limits"]["checked"] else []
+        measured = record.facts.resistances
+        words = summary(measured) if measured else "resistance was not measured"
+        told += [f"{words[0].upper()}{words[1:]}."]
         told += [f"{beside} conductors are not individually proven."] if beside else []
         return " ".join(told)
     count = len(record.findings)
@@ -152,23 +169,94 @@ def _about(record: Record) -> Sequence[tuple[str, str]]:
         f"{end} in {socket}{_by_adapter(scan.get('adapters', {}).get(end))}"
         for end, socket in scan["sockets"].items()
     )
-    limits = record.doc["limits"]
-    checked = "" if limits["checked"] else "not checked, for this tester does not measure ohms: "
-    own = "".join(f", {name} {limit.max_ohms:g} Ω" for name, limit in profile.limits.items())
     return (
         ("Cable", profile.title),
         ("Ends", "; ".join(_end(profile, place) for place in range(len(profile.ends)))),
-        ("Serial", f"{record.doc['serial']}, test {record.doc['test']}"),
         ("Profile", f"{profile.id}{revision}, SHA-256 {named['sha256']}"),
         ("Source", _source(profile)),
-        ("Tested", f"{scan['started']} (UTC), in {scan['elapsed_ms'] / 1000:.1f} s"),
+        ("Serial", f"{record.doc['serial']}, test {record.doc['test']}"),
         ("Operator", shown(scan["operator"] or "not named", _MOST_NAME)),
+        ("Tested", f"{scan['started']} (UTC), in {scan['elapsed_ms'] / 1000:.1f} s"),
+        ("Sockets", sockets),
         ("Tester", f"{what}{fixture}, {tester['points']} points, firmware {tester['firmware']}"),
         ("Self-check", "passed, in this scan"),  # without that there is no record
-        ("Sockets", sockets),
-        ("Limits", f"{checked}{limits['max_ohms']:g} Ω for a link{own}"),
+        ("Long check", _long_check(record)),
+        ("Calibration", _calibration(record)),
+        ("Limits", _limits(record)),
+        ("Uncertainty", _uncertainty(record)),
+        ("Expected", _expected(record)),
         ("Program", f"pinwright {record.doc['host']}"),
     )
+
+
+def _calibration(record: Record) -> str:
+    """Of the tester: when, and how it is now."""
+    tester, meter = record.scan["tester"], record.meter
+    if meter is None:
+        return "no ohms lane"
+    made = (
+        meter.calibration and f"calibrated {tester['calibrated'][:10]} at {meter.calibration.celsius:.0f} °C"
+    )
+    ten = tester["references_ohms"]
+    its_own = "" if ten is None else f", and its own 10 Ω reads {ten:.1f} Ω"
+    told = made or "not calibrated: joints were checked coarsely"
+    return f"{told}; the tester is at {meter.celsius:.0f} °C{its_own}"
+
+
+def _long_check(record: Record) -> str:
+    """The tester's last; nothing where a record of an earlier version does not say."""
+    tester = record.scan["tester"]
+    if "long_check" not in tester:
+        return ""
+    check = tester["long_check"]
+    if check is None:
+        return "none"
+    how = "" if check["measured"] else ", continuity only"
+    return f"passed on {check['made'][:10]}, with {', '.join(check['sockets']) or 'no socket'}{how}"
+
+
+def _limits(record: Record) -> str:
+    """Those that count, and whether they were checked."""
+    profile, meter, by_hand = record.profile, record.meter, record.doc["limits"].get("by_hand", False)
+    own = {name: limit.max_ohms for name, limit in profile.limits.items()}
+    own = {name: ohms for name, ohms in own.items() if ohms != profile.max_ohms}
+    links = ", ".join(
+        [
+            f"{record.doc['limits']['max_ohms']:g} Ω for a link",
+            *(f"{name} {ohms:g} Ω" for name, ohms in own.items()),
+            *(["given by hand"] if by_hand else []),
+        ]
+    )
+    if meter is None:
+        return f"not checked, for this tester does not measure ohms: {links}"
+    if meter.calibration is None:
+        coarse = partial(link_limit, calibrated=False, uncertainty=meter.uncertainty(0))
+        most = max(map(coarse, (profile.max_ohms, *own.values())))
+        links = f"{most:g} Ω for a link, coarsely; the cable's {links} could not be told"
+    leaks = {name: limit.min_leak_ohms for name, limit in profile.limits.items()}
+    own_leaks = [f"{name} {ohms_text(ohms)}" for name, ohms in leaks.items() if ohms != profile.min_leak_ohms]
+    least = f"{ohms_text(profile.min_leak_ohms)} at least to everything else"
+    return f"{links}; {', '.join([least, *own_leaks])}"
+
+
+def _uncertainty(record: Record) -> str:
+    if record.meter is None:
+        return ""
+    base = record.meter.uncertainty(0)
+    return f"of a link ± {base:.1f} Ω and {100 * OF_THE_READING:g} % of the reading, in 99.9 % of readings"
+
+
+def _expected(record: Record) -> str:
+    """What the wire alone should have, if the profile says what it is."""
+    profile, ohms = record.profile, record.doc["limits"].get("expected_ohms")
+    if ohms is None:
+        return ""
+    told = f"{ohms:g} Ω for {profile.length_mm:g} mm of {profile.wire} at 20 °C"
+    if record.meter:
+        celsius = record.meter.celsius
+        warm = expected_ohms(profile.length_mm, profile.wire, celsius)
+        told += f", {warm:.3f} Ω at the tester's {celsius:.0f} °C"
+    return f"{told}; joints and contacts aside"
 
 
 def _source(profile: Profile) -> str:
@@ -192,6 +280,7 @@ def _links(record: Record) -> Sequence[Link]:
             start=str(row.first),
             to=" ".join(map(str, row.to)) or "nothing",
             found=shown(row.found, _MOST_FOUND),
+            ohms="" if row.ohms is None else ohms_text(row.ohms),
             state=row.state,
             good=not row.states,
         )
