@@ -18,9 +18,10 @@ import serial
 from pinwright import install as installing
 from pinwright import resources
 from pinwright.discovery import look
-from pinwright.errors import LinkLost, NoTester, PinwrightError, PortClosed, TesterError
+from pinwright.errors import LinkLost, NoTester, PinwrightError, PortClosed, TesterError, UsageError
 from pinwright.install import Installed, install
 from pinwright.link import SerialLink
+from pinwright.tester.session import PROTOCOL
 from pinwright.virtual.bench import Bench
 from pinwright.virtual.port import Port, Tcp, jack
 
@@ -28,7 +29,7 @@ FIRMWARE = resources.folder("firmware")
 OURS = {file.relative_to(FIRMWARE).as_posix(): file.read_bytes() for file in FIRMWARE.rglob("*.py")}
 VERSION = "tester/version.py"
 (NUMBER,) = re.findall(r'^FIRMWARE = "(.+)"$', OURS[VERSION].decode(), re.MULTILINE)
-NOW = f"firmware {NUMBER} (protocol 2)"
+NOW = f"firmware {NUMBER} (protocol {PROTOCOL})"
 BLINK = "import time\nwhile True:\n    print('blink')\n    time.sleep(0.02)\n"
 
 STARTS_S = 0.2  # what a board was left to takes a moment to start; what is sent meanwhile may be lost
@@ -102,7 +103,7 @@ def test_a_board_with_micropython_alone_becomes_a_tester(board: Callable[..., Pl
     assert OURS | {"board.json": there.files["board.json"]} == there.files
     assert {"name": "bench-7", "fixture": "tester-128", "fitted": 5} == there.about
     assert ("no firmware", sorted(OURS), ()) == (done.before, sorted(done.written), done.removed)
-    assert ("bench-7", 80, NUMBER, 2) == (
+    assert ("bench-7", 80, NUMBER, PROTOCOL) == (
         done.after.name,
         done.after.points,
         done.after.firmware,
@@ -173,6 +174,13 @@ def test_what_is_stale_is_removed_and_what_is_the_person_s_own_stays(board: Call
             {"fixture": "tester-128", "fitted": 8},
             {"fixture": "tester-128", "fitted": 8, "name": "a"},
         ),
+        (
+            {"fitted": 5, "name": "a", "lane": True},
+            {"fixture": "pocket-24"},
+            {"fixture": "pocket-24", "name": "a"},
+        ),
+        ({"fitted": 5, "name": "a"}, {"lane": True}, {"fitted": 5, "name": "a", "lane": True}),
+        ({"lane": True, "name": "a"}, {"lane": False}, {"lane": False, "name": "a"}),
         ("{ damaged", {"name": "b"}, {"name": "b"}),
         ([1], {"name": "b"}, {"name": "b"}),
     ],
@@ -185,7 +193,28 @@ def test_what_the_board_says_of_itself_changes_only_where_it_is_told_to(
     assert after == there.about
     assert after["name"] == done.after.name
     assert after.get("fixture", "tester-128") == done.after.fixture
+    measures = after.get("lane", done.after.fitted == 8)
+    assert ("uncalibrated" if measures else "none") == done.after.lane
     assert {"board.json"} == set(there.files) - set(OURS)
+
+
+@pytest.mark.parametrize("lane", [True, False])
+def test_a_pocket_tester_gets_no_lane(lane: bool, board: Callable[..., Plugged]) -> None:
+    pocket = '{"fixture": "pocket-24", "name": "a"}'
+    there = board({"board.json": pocket, **version("0.1.0", 1)})
+    before = there.files
+    with pytest.raises(UsageError, match="is a pocket tester, which measures no ohms; nothing was changed"):
+        there.install(lane=lane)
+    time.sleep(STARTS_S)
+    assert before == there.files
+
+
+def test_what_the_tester_keeps_for_us_stays(board: Callable[..., Plugged]) -> None:
+    ours: dict[str, str | None] = {"calibration.bin": "of march", "check.bin": "passed"}
+    there = board({**ours, **version("0.1.0", 1)})
+    done = there.install(lane=True)
+    assert "calibrated" == done.after.lane
+    assert all((content or "").encode() == there.files[name] for name, content in ours.items())
 
 
 def test_a_damaged_board_file_is_left_and_said(board: Callable[..., Plugged]) -> None:
@@ -204,7 +233,7 @@ def test_older_firmware_is_replaced_and_named(board: Callable[..., Plugged]) -> 
     assert {"board.json", *OURS} == set(there.files)  # our own old main.py is not kept
 
 
-@pytest.mark.parametrize(("firmware", "protocol"), [("99.0.0", 2), ("0.10.0", 3)])
+@pytest.mark.parametrize(("firmware", "protocol"), [("99.0.0", PROTOCOL), ("0.10.0", PROTOCOL + 1)])
 def test_newer_firmware_is_left_unless_it_is_to_be_replaced(
     firmware: str, protocol: int, board: Callable[..., Plugged]
 ) -> None:

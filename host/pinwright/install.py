@@ -23,7 +23,7 @@ from pathlib import Path
 from mpremote.transport import TransportError, TransportExecError
 from mpremote.transport_serial import SerialTransport
 
-from pinwright.errors import LinkLost, NoTester, PinwrightError, PortClosed, TesterError
+from pinwright.errors import LinkLost, NoTester, PinwrightError, PortClosed, TesterError, UsageError
 from pinwright.link import FOREIGN, Line, SerialLink, drive
 from pinwright.tester.session import PROTOCOL, Hello, greet
 
@@ -324,7 +324,13 @@ def _write_about(
             told = before if isinstance(before, dict) else {}
     told |= about
     if told.get("fixture") == "pocket-24":
+        if "lane" in about:
+            raise UsageError(
+                "the board is a pocket tester, which measures no ohms; nothing was changed",
+                hint="if it has expanders, `--fitted N` writes how many",
+            )
         told.pop("fitted", None)
+        told.pop("lane", None)
     _write(board, ABOUT, json.dumps(told).encode("ascii"), tell)
 
 

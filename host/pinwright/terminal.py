@@ -23,6 +23,7 @@ from pinwright.errors import UsageError
 from pinwright.verdict.conductors import STATE, Conductor, conductors
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.findings import Finding
+from pinwright.verdict.resistances import ohms_text, summary
 
 _TRAILING = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)  # blanks, and what ends their style
 _LONGEST_NAME = 40  # of what stays in one piece at the left of a table
@@ -34,6 +35,8 @@ _STYLE = {
     "exchanged": "bold yellow",
     "unsteady": "bold red",
     "misplugged": "bold yellow",
+    "leaking": "bold magenta",
+    "resistive": "bold red",
     "absent": "bold red",
 }
 
@@ -151,7 +154,8 @@ def show_scan(
         parts.append(
             Text.assemble(("PASS", _STYLE["ok"]), "  every net as it should be, nothing else joined")
         )
-        parts += [Text(f"      {caveat}") for caveat in caveats]
+        parts += [_hanging(text) for text in ([summary(facts.resistances)] if facts.resistances else [])]
+        parts += [_hanging(caveat) for caveat in caveats]
     else:
         faults = "1 fault" if len(findings) == 1 else f"{len(findings)} faults"
         plugs = findings[0].kind in ("socket", "absent")
@@ -160,6 +164,15 @@ def show_scan(
     _print(sys.stdout, *parts)
     if saved:
         _print(sys.stdout, Text(f"      {_harmless(saved)}"), wrap=False)
+
+
+def _hanging(text: str) -> Table:
+    """Below the verdict, its further lines as far in as its first."""
+    grid = Table.grid()
+    grid.add_column(width=6)
+    grid.add_column(overflow="fold")
+    grid.add_row(Text(), Text(text))
+    return grid
 
 
 def show_record(
@@ -188,20 +201,21 @@ def _measured(
 ) -> list[RenderableType]:
     """Findings, then conductors: faulty ones, and good ones if verbose. as_plugged: rows are as they would be
     with every plug where it belongs."""
-    bad = [_row(row) for row in rows if row.states]
-    good = [_row(row) for row in rows if not row.states]
+    headings = _HEADINGS if any(row.ohms is not None for row in rows) else _WITHOUT_OHMS
+    bad = [_row(row, headings) for row in rows if row.states]
+    good = [_row(row, headings) for row in rows if not row.states]
     parts: list[RenderableType] = [*_numbered(findings)]
     if findings:
         parts.append(Text())
     folded = [] if verbose else [row for row in bad if str(row[-1]) == "absent"]
     bad = [row for row in bad if row not in folded]
     if bad:
-        parts.append(_table(_HEADINGS, bad))
+        parts.append(_table(headings, bad))
     if folded:
         count = f"{len(folded)} {'net is' if len(folded) == 1 else 'nets are'}"
         parts.append(Text(f"{count} open for that reason (-v lists them)"))
     if good and verbose:
-        parts.append(_table(_HEADINGS, good))
+        parts.append(_table(headings, good))
     elif good:
         count = f"{len(good)} {'net is' if len(good) == 1 else 'nets are'}"
         then = " once the plugs are where they belong" if as_plugged else ""
@@ -222,7 +236,8 @@ def _numbered(findings: Sequence[Finding]) -> Iterator[Table]:
         yield grid
 
 
-_HEADINGS = ("signal", "from", "to", "found", "state")
+_HEADINGS = ("signal", "from", "to", "found", "ohms", "state")
+_WITHOUT_OHMS = tuple(heading for heading in _HEADINGS if heading != "ohms")
 
 
 def _style(state: str | None) -> str:
@@ -230,9 +245,13 @@ def _style(state: str | None) -> str:
     return _STYLE.get(state or "", _STYLE["open"])
 
 
-def _row(conductor: Conductor) -> tuple[str | Text, ...]:
+def _row(conductor: Conductor, headings: Sequence[str]) -> tuple[str | Text, ...]:
     states = conductor.states
     state = Text(conductor.state, style=_style(states[0] if states else "ok"))
     signal = conductor.signal if conductor.to else "(free)"
     to = " ".join(map(str, conductor.to)) or "nothing"
-    return signal, str(conductor.first), to, conductor.found, state
+    ohms = "" if conductor.ohms is None else ohms_text(conductor.ohms)
+    cells: dict[str, str | Text] = dict(
+        zip(_HEADINGS, (signal, str(conductor.first), to, conductor.found, ohms, state), strict=True)
+    )
+    return tuple(cells[heading] for heading in headings)

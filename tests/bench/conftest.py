@@ -16,9 +16,10 @@ from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Profile
 from pinwright.errors import PinwrightError
 from pinwright.link import Line, drive
+from pinwright.tester.asking import Reply, Request
 from pinwright.tester.fixture import Fixture, place
 from pinwright.tester.frames import Decoder
-from pinwright.tester.session import Reply, Request, Session
+from pinwright.tester.session import Session
 from pinwright.verdict.agreement import decide
 from pinwright.verdict.facts import Facts
 from pinwright.virtual.bench import Bench, Link, TesterSpec

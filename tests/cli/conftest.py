@@ -54,6 +54,11 @@ class Ran:
         return last.split("\n\nhint: ")[0].rstrip("\n")
 
 
+def steady(told: str) -> str:
+    """What a scan shows, without its dates. A virtual board measures the same every time."""
+    return re.sub(r"\b\d{4}-\d\d-\d\d\b", "<date>", told)
+
+
 _profile_of = functools.cache(library.profile_of)
 
 
@@ -152,12 +157,13 @@ def on_a_terminal(command: Any, surroundings: Any) -> Callable[..., tuple[int, s
 
 @pytest.fixture
 def golden(tmp_path: Path) -> Callable[..., None]:
-    """Compare a run with its golden file. folded: to 80 columns. tokens: what stands there for a word.
+    """Compare a run with its golden file. folded: to 80 columns. measured: with ohms in it that were measured
+    just now. tokens: what stands there for a word.
 
     `PINWRIGHT_REGENERATE=1` writes the files anew: read the difference then.
     """
 
-    def golden(name: str, ran: Ran, *, folded: bool = True, **tokens: str) -> None:
+    def golden(name: str, ran: Ran, *, folded: bool = True, measured: bool = False, **tokens: str) -> None:
         told = f"{ran.out}--- standard error\n{ran.err}--- exit status {ran.status}\n"
         for token, word in {"tmp": str(tmp_path), "profiles": str(library_folders()[0]), **tokens}.items():
             told = told.replace(word, f"<{token}>")
@@ -165,6 +171,7 @@ def golden(tmp_path: Path) -> Callable[..., None]:
         told = re.sub(re.escape(gettempdir()) + r".pinwright-port-\w+.board", "<port>", told)
         told = re.sub(r"SHA-256 [0-9a-f]{64}", "SHA-256 <hash>", told)
         told = re.sub(r"firmware \d+\.\d+\.\d+", "firmware <version>", told)
+        told = steady(told) if measured else told
         file = GOLDEN / f"{name}.txt"
         if os.environ.get("PINWRIGHT_REGENERATE"):
             file.write_text(told, encoding="utf-8")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
@@ -19,6 +20,7 @@ from pinwright import discovery, resources
 from pinwright import install as installing
 from pinwright.discovery import KINDS, Seen
 from pinwright.link import SerialLink
+from pinwright.tester.session import PROTOCOL
 
 posix = pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 (FIRMWARE,) = re.findall(
@@ -55,7 +57,9 @@ def workbench(
             real_board(name="small", fitted=5),
             real_board(fixture="pocket-24"),
             board(),
-            board(flash=flash({"tester/version.py": ("PROTOCOL = 2", "PROTOCOL = 3")})),
+            board(
+                flash=flash({"tester/version.py": (f"PROTOCOL = {PROTOCOL}", f"PROTOCOL = {PROTOCOL + 1}")})
+            ),
             board(flash=flash({"board.json": "{"})),
             board(flash=flash({"installing": ""})),
             board(bare=True),
@@ -150,6 +154,55 @@ def test_a_pocket_tester_is_made_by_a_word(pinwright: Any, board: Any) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("words", "kept", "lane", "told"),
+    [
+        (("--no-lane",), {"fitted": 8, "name": "a"}, False, ", no ohms lane\n"),
+        (("--lane",), {"fitted": 5, "name": "a"}, True, ", an ohms lane, not calibrated\n"),
+        (
+            ("--fitted", "5"),
+            {"fitted": 8, "name": "a", "lane": True},
+            True,
+            ", an ohms lane, not calibrated\n",
+        ),
+        (("--name", "a"), {"fitted": 8, "name": "b"}, None, ", an ohms lane, not calibrated\n"),
+    ],
+)
+def test_whether_a_board_measures_is_written_down_where_it_is_told(
+    words: tuple[str, ...],
+    kept: dict[str, object],
+    lane: bool | None,
+    told: str,
+    pinwright: Any,
+    board: Any,
+    flash: Any,
+) -> None:
+    folder = flash({}, kept)
+    there = board(flash=folder)
+    ran = pinwright("install", "--port", there.name, *words)
+    assert (0, True) == (ran.status, told in ran.out)
+    assert lane is json.loads((folder / "board.json").read_text()).get("lane")
+    assert ("`pinwright tester calibrate` calibrates it" in ran.err) == ("not calibrated" in told)
+
+
+def test_a_pocket_tester_is_not_given_a_lane(pinwright: Any, board: Any, flash: Any) -> None:
+    there = board(flash=flash({}, {"fixture": "pocket-24"}))
+    message = pinwright("install", "--port", there.name, "--lane").error(2)
+    assert "the board is a pocket tester, which measures no ohms; nothing was changed" == message
+
+
+def test_a_board_whose_fast_bus_failed_is_marked_in_the_list(pinwright: Any, board: Any, flash: Any) -> None:
+    disagrees = "def agrees(bank):\n    return False\n"
+    changed = {"tester/board.py": ("if on_rp2040():", "if True:"), "tester/fast.py": disagrees}
+    there = board("straight-34", flash=flash(changed))
+    ran = pinwright("testers", "--port", there.name)
+    assert "128, 8 expanders, not calibrated, slow bus: its fast one failed\n" in ran.out
+    document = pinwright("testers", "--port", there.name, "--json").document["ports"][-1]
+    assert ("fallback", "uncalibrated") == (document["tester"]["bus"], document["tester"]["lane"])
+    ran = pinwright("scan", "straight-34", "--port", there.name, "--no-certificate")
+    assert (0, True) == (ran.status, "its fast bus failed its test" in " ".join(ran.out.split()))
+
+
 def test_the_one_board_there_is_needs_no_port(pinwright: Any, usb_ports: Any, board: Any) -> None:
     there = board(bare=True)
     usb_ports(there.name, "/dev/there-is-none")
@@ -191,6 +244,9 @@ def test_without_a_port_it_picks_none_of_several(
         (("--fitted", "9"), "`--fitted 9`: a tester has 1 to 8 expanders"),
         (("--fitted", "few"), "argument --fitted: invalid int value: 'few'"),
         (("--fitted", "5", "--pocket"), "argument --pocket: not allowed with argument --fitted"),
+        (("--lane", "--no-lane"), "argument --no-lane: not allowed with argument --lane"),
+        (("--pocket", "--lane"), "a pocket tester measures no ohms: `--pocket` goes without `--lane`"),
+        (("--pocket", "--no-lane"), "a pocket tester measures no ohms"),
     ],
 )
 def test_what_no_board_can_be_is_refused_before_any_is_touched(

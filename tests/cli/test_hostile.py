@@ -450,8 +450,8 @@ def test_what_a_board_says_of_itself_is_shown_harmlessly(
     name: str, pinwright: Any, answering_port: Any, usb_ports: Any
 ) -> None:
     said = word(BITING[name])
-    fields = " ".join(f"{key}={said}" for key in ("firmware", "id", "fixture", "lane", "platform", "name"))
-    hello = f"ok protocol=2 points=128 fitted=8 {fields}"
+    fields = " ".join(f"{key}={said}" for key in ("firmware", "id", "fixture", "platform", "bus", "name"))
+    hello = f"ok protocol=3 points=128 fitted=8 lane=none {fields}"
     port = answering_port(lambda line: framed(line, hello) if line.startswith(b">") else b"")
     usb_ports(port)
     ran = pinwright("testers")

@@ -73,13 +73,15 @@ def test_a_limit_that_is_no_number_of_ohms_is_refused(text: str, pinwright: Any)
 
 
 def test_a_limit_that_is_not_checked_is_written_down_and_said_to_be_so(
-    pinwright: Any, tmp_path: Path
+    pinwright: Any, bench: Any, profile_of: Any, tmp_path: Path
 ) -> None:
-    ran = pinwright("scan", "straight-34", *SIM, "--records", tmp_path, "--max-ohms", "1.5")
+    port = bench([[*net.pins] for net in profile_of("straight-34").nets], 'lane = "none"')
+    words = ("--port", port, "--records", tmp_path, "--max-ohms", "1.5")
+    ran = pinwright("scan", "straight-34", *words)
     assert 0 == ran.status
     assert "note: this tester does not measure ohms" in ran.err
     record = open_sealed((tmp_path / recorded(tmp_path)[0]).read_bytes())
-    assert {"max_ohms": 1.5, "checked": False} == record["limits"]
+    assert {"max_ohms": 1.5, "by_hand": True, "checked": False}.items() <= record["limits"].items()
 
 
 @pytest.mark.parametrize("name", ["[red]x[/]", "Ω", "名", "x" * 80, "O’B :smile: \\[b]"])
@@ -125,7 +127,11 @@ def test_good_nets_are_listed_when_asked_for(pinwright: Any) -> None:
     for option in ("-v", "--verbose"):
         lines = pinwright("scan", "straight-34", *SIM, "--no-certificate", option).out.splitlines()
         listed = [line.split() for line in lines if line.endswith(" ok")]
-        assert [[f"A.{n}", f"B.{n}", f"B.{n}", "ok"] for n in range(1, 35)] == listed
+        measured = [line[3:-1] for line in listed]
+        assert [[f"A.{n}", f"B.{n}", f"B.{n}", "ok"] for n in range(1, 35)] == [
+            [*line[:3], line[-1]] for line in listed
+        ]
+        assert all(unit == "Ω" and float(ohms) < 1 for ohms, unit in measured)
 
 
 def test_without_a_certificate_the_folder_is_not_touched(pinwright: Any, tmp_path: Path) -> None:
@@ -212,10 +218,18 @@ def test_an_empty_word_is_no_place_for_records(pinwright: Any) -> None:
     assert "not an empty word" in pinwright("scan", "straight-34", "--port", "sim", "--records", "").error(2)
 
 
-def test_a_pass_says_what_it_does_not_mean(pinwright: Any, tmp_path: Path) -> None:
+def test_a_pass_says_what_it_does_not_mean(pinwright: Any, bench: Any, profile_of: Any) -> None:
     ran = pinwright("scan", "lamp-changer-40", "--port", "sim", "--no-certificate")
     assert "the tester was a simulation: no cable was tested" in ran.out
-    assert "a joint or a leak of some tens of kilohms is not noticed" in ran.out
+    assert "joints were checked coarsely" not in ran.out
+    links = [[*net.pins] for net in profile_of("lamp-changer-40").nets]
+    for lane, told in (
+        ("none", "continuity only: a joint or a leak of some tens of kilohms is not noticed"),
+        ("uncalibrated", "the tester is not calibrated: joints were checked coarsely, to some tens of ohms"),
+    ):
+        port = bench(links, f'lane = "{lane}"')
+        ran = pinwright("scan", "lamp-changer-40", "--port", port, "--no-certificate")
+        assert (0, True) == (ran.status, told in " ".join(ran.out.split()))
 
 
 def test_grounds_that_are_linked_at_both_ends_are_counted(pinwright: Any, tmp_path: Path) -> None:

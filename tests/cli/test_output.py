@@ -11,6 +11,8 @@ import pytest
 from pinwright.cli import demo
 from pinwright.library import library_folders
 
+from .conftest import steady
+
 BROKEN = library_folders()[0] / "broken"
 BACKPLANE = """\
 [cable]
@@ -45,33 +47,37 @@ def backplane(tmp_path: Path) -> Path:
 
 
 def test_the_demo(pinwright: Any, golden: Any) -> None:
-    golden("demo", pinwright("demo"))
+    golden("demo", pinwright("demo"), measured=True)
 
 
 def test_a_good_scan(pinwright: Any, golden: Any, tmp_path: Path) -> None:
     words = ("lamp-changer-40", "--port", "sim", "--records", tmp_path / "r", "-v")
-    golden("scan-good", pinwright("scan", *words))
+    golden("scan-good", pinwright("scan", *words), measured=True)
 
 
 def test_a_bad_scan(pinwright: Any, golden: Any, tmp_path: Path, bad_lead: str) -> None:
     words = ("lamp-changer-40", "--port", bad_lead, "--records", tmp_path / "r")
-    golden("scan-bad", pinwright("scan", *words))
+    golden("scan-bad", pinwright("scan", *words), measured=True)
 
 
 def test_a_large_net_that_is_open_in_its_middle(
     pinwright: Any, golden: Any, backplane: Path, bench: Any
 ) -> None:
     port = bench([GROUNDS[:18], GROUNDS[18:], ["A.2", "B.2"]])
-    golden("scan-large-net", pinwright("scan", backplane, "--port", port, "--no-certificate"))
+    golden("scan-large-net", pinwright("scan", backplane, "--port", port, "--no-certificate"), measured=True)
 
 
 def test_a_large_net_that_is_whole(pinwright: Any, golden: Any, backplane: Path) -> None:
     words = (backplane, "--port", "sim", "--no-certificate", "-v")
-    golden("scan-large-net-good", pinwright("scan", *words))
+    golden("scan-large-net-good", pinwright("scan", *words), measured=True)
 
 
 def test_nothing_plugged_in(pinwright: Any, golden: Any, bench: Any) -> None:
-    golden("scan-nothing", pinwright("scan", "straight-34", "--port", bench([]), "--no-certificate"))
+    golden(
+        "scan-nothing",
+        pinwright("scan", "straight-34", "--port", bench([]), "--no-certificate"),
+        measured=True,
+    )
 
 
 def test_a_wrong_id(pinwright: Any, golden: Any) -> None:
@@ -102,7 +108,7 @@ def test_profiles_that_are_checked(pinwright: Any, golden: Any) -> None:
 def test_piped_output_is_the_same_every_time(process: Any, tmp_path: Path, bad_lead: str) -> None:
     words = ("scan", "lamp-changer-40", "--port", bad_lead, "--no-certificate", "-v")
     first, second = process(*words, COLUMNS=40), process(*words, FORCE_COLOR=1, TERM="xterm-256color")
-    assert first == second
+    assert (first.status, first.err, steady(first.out)) == (second.status, second.err, steady(second.out))
     assert "\x1b" not in first.out
 
 
@@ -120,7 +126,7 @@ def test_a_terminal_gets_colours_and_without_them_the_same_words(
     assert 1 == status
     assert colours(shown)
     piped = pinwright(*words).out
-    assert piped == SGR.sub("", shown)
+    assert steady(piped) == steady(SGR.sub("", shown))
     for word in ("exchanged", "joined", "FAIL"):
         assert re.search(rf"\x1b\[[0-9;]+m{word}", shown), word
         assert word in piped

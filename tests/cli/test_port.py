@@ -14,7 +14,7 @@ import pytest
 from pinwright.tester.frames import crc16
 
 UNRECORDED = ("--no-certificate",)
-HELLO = "firmware=0.1.0 id=E66 fixture=tester-128 points=128 fitted=8 lane=none platform=rp2 name=-"
+HELLO = "firmware=0.1.0 id=E66 fixture=tester-128 points=128 fitted=8 lane=none platform=rp2 bus=fast name=-"
 
 
 def framed(request: bytes, words: str) -> bytes:
@@ -53,7 +53,7 @@ def test_a_board_can_scan_one_cable_after_another(pinwright: Any, board: Any) ->
 
 
 @pytest.mark.usefixtures("once")
-@pytest.mark.parametrize("lines", [0, 1, 4, 9, 40])
+@pytest.mark.parametrize("lines", [0, 1, 4, 9, 40, 67, 76])
 def test_a_board_that_is_unplugged_in_mid_scan_leaves_no_verdict(
     lines: int, pinwright: Any, board: Any
 ) -> None:
@@ -66,7 +66,7 @@ def test_a_board_that_is_unplugged_in_mid_scan_leaves_no_verdict(
 @pytest.mark.usefixtures("once")
 @pytest.mark.filterwarnings("ignore::ResourceWarning")  # pyserial 3.5 forgets a socket that cannot be shut
 def test_a_socket_that_closes_in_mid_scan_leaves_no_verdict(pinwright: Any, board: Any) -> None:
-    url = board("straight-34", lines=5, tcp=True).name
+    url = board("straight-34", lines=11, tcp=True).name
     message = pinwright("scan", "straight-34", "--port", url, *UNRECORDED).error(3)
     assert message.startswith(f"`{url}` vanished during `map`")
 
@@ -110,16 +110,17 @@ def test_a_flood_without_an_end_of_line_ends_too(pinwright: Any, answering_port:
 
 
 def test_a_reply_with_a_wrong_checksum_is_not_believed(pinwright: Any, answering_port: Any) -> None:
-    port = answering_port(lambda line: b"<01 ok protocol=2 0000\n" if line else b"")
+    port = answering_port(lambda line: b"<01 ok protocol=3 0000\n" if line else b"")
     message = pinwright("scan", "straight-34", "--port", port, *UNRECORDED).error(3)
-    assert "checksum of `<01 ok protocol=2 0000`" in message
+    assert "checksum of `<01 ok protocol=3 0000`" in message
 
 
 @pytest.mark.parametrize(
     ("protocol", "hint"),
     [
         (1, "`pinwright install` puts the firmware of this program on it"),
-        (3, "its firmware is newer than this program: update the program"),
+        (2, "`pinwright install` puts the firmware of this program on it"),
+        (4, "its firmware is newer than this program: update the program"),
     ],
 )
 def test_another_protocol_is_named_with_both_versions(
@@ -130,7 +131,7 @@ def test_another_protocol_is_named_with_both_versions(
     port = answering_port(lambda line: framed(line, hello) if line else b"")
     ran = pinwright("scan", "straight-34", "--port", port, *UNRECORDED)
     message = ran.error(3)
-    sentence = f"the tester speaks protocol {protocol}, this program speaks 2 (firmware 0.9.0, host "
+    sentence = f"the tester speaks protocol {protocol}, this program speaks 3 (firmware 0.9.0, host "
     assert message.startswith(sentence)
     assert f"hint: {hint}" in ran.err
 
@@ -207,7 +208,7 @@ def test_control_characters_of_a_board_do_not_reach_the_terminal(pinwright: Any,
 def test_a_tester_that_finds_itself_at_fault_is_believed(pinwright: Any, answering_port: Any) -> None:
     def answer(line: bytes) -> bytes:
         if b" hello " in line:
-            return framed(line, f"ok protocol=2 {HELLO}")
+            return framed(line, f"ok protocol=3 {HELLO}")
         return framed(line, "error strange") if line else b""
 
     message = pinwright("scan", "straight-34", "--port", answering_port(answer), *UNRECORDED).error(3)

@@ -23,7 +23,15 @@ from pinwright.records.carrier import seal_html, seal_pdf
 from pinwright.records.document import open_sealed
 from pinwright.sheets.documents import DRAWN_BY
 
-from ..records.making import OPEN_AND_JOINED, SWAPPED, a_record, changed, kept, sealed
+from ..records.making import (
+    OPEN_AND_JOINED,
+    SWAPPED,
+    a_record,
+    changed,
+    kept,
+    of_an_earlier_version,
+    sealed,
+)
 
 OTHERS = "pinwright-0.0.1+jinja2-3.0.0+segno-1.0"  # another release
 posix = pytest.mark.skipif(os.name != "posix", reason="pipes and devices of POSIX")
@@ -33,8 +41,9 @@ posix = pytest.mark.skipif(os.name != "posix", reason="pipes and devices of POSI
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder as scans leave it: three cables, one of them tested twice, one by an earlier version."""
     folder = tmp_path_factory.mktemp("made") / "records"
-    kept(folder, a_record(SWAPPED, operator="O. Perator"))
-    kept(folder, a_record(serial="F-1", test=2))
+    bad = {"joints": {"A.4": 12.0}, "leaks": {"A.5": 41_000.0}}
+    kept(folder, a_record(SWAPPED, operator="O. Perator", lane="calibrated", **bad))
+    kept(folder, a_record(serial="F-1", test=2, lane="uncalibrated"))
     kept(folder, a_record(serial="F-10", platform="linux"))
     (folder / ".lock").write_bytes(b"")
     (folder / "OLD-2.test-1.report.json").write_bytes(sealed(before_0_3()))
@@ -43,7 +52,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def before_0_3() -> dict[str, Any]:
     """A record as version 0.2.0 wrote it, which drew nothing."""
-    doc = a_record(OPEN_AND_JOINED, serial="OLD-2") | {"host": "0.2.0"}
+    doc = of_an_earlier_version(a_record(OPEN_AND_JOINED, serial="OLD-2")) | {"host": "0.2.0"}
     return doc | {"decision": "PASS: every net …", "not_measured": doc["not_measured"][:-1]}
 
 
@@ -217,7 +226,9 @@ def test_a_cable_or_test_that_is_not_there_is_named(words: tuple[str, ...], sent
 def test_a_record_of_an_earlier_version_is_read_and_drawn(run: Any, folder: Path, tmp_path: Path) -> None:
     ran = run("show", "OLD-2", "--pdf", tmp_path / "x.pdf")
     assert (0, "") == (ran.status, ran.err)
-    assert "Program     pinwright 0.2.0\n" in ran.out
+    assert "Program      pinwright 0.2.0\n" in ran.out
+    assert "Calibration  no ohms lane\n" in ran.out
+    assert "Long check" not in ran.out
     assert 0 == run("verify", tmp_path / "x.pdf", folder / "OLD-2.test-1.report.json").status
 
 

@@ -30,6 +30,7 @@ SOCKETS = {
 
 # `pinwright/scan-1`: each member and what it may be; a list holds any number of its one member.
 TEXT_OR_NULL = (str, type(None))
+BOOL = (bool,)
 SHAPE: dict[str, Any] = {
     "schema": str,
     "verdict": str,
@@ -41,8 +42,18 @@ SHAPE: dict[str, Any] = {
     "nets": [[str]],
     "missing": [{"signal": str, "pieces": [[str]]}],
     "extra": [{"pins": [str], "signals": [str]}],
-    "links": [],
-    "leaks": [],
+    "links": [
+        {
+            "from": str,
+            "to": [str],
+            "ohms": float,
+            "uncertainty": float,
+            "limit": float,
+            "over_median": (float, type(None)),
+            "ok": BOOL,
+        }
+    ],
+    "leaks": [{"pins": [str], "ohms": int, "limit": float, "ok": BOOL}],
     "findings": [{"kind": str, "text": str, "pins": [str], "remedy": str}],
     "tester": {
         "kind": str,
@@ -53,6 +64,10 @@ SHAPE: dict[str, Any] = {
         "self_check": str,
         "name": TEXT_OR_NULL,
         "fixture": str,
+        "calibrated": TEXT_OR_NULL,
+        "celsius": (float, type(None)),
+        "references_ohms": (float, type(None)),
+        "long_check": {"made": str, "passed": BOOL, "measured": BOOL, "sockets": [str]},
     },
     "sockets": dict,
     "timings_us": dict,
@@ -83,7 +98,7 @@ def misshapen(value: Any, shape: Any, where: str = "") -> Iterator[str]:
             return
         for number, one in enumerate(value):
             yield from misshapen(one, shape[0], f"{where}[{number}]")
-    elif not isinstance(value, shape) or isinstance(value, bool):
+    elif not isinstance(value, shape) or (isinstance(value, bool) and shape is not BOOL):
         yield f"{where}: {value!r}"
 
 
@@ -125,6 +140,16 @@ def expected_facts(profile: Profile, links: Links) -> dict[str, Any]:
         if (len(touched) > 1 and not optional) or (touched and unused) or len(unused) > 1:
             extra.append(piece)
     return {"nets": [piece for piece in pieces if len(piece) > 1], "missing": missing, "extra": extra}
+
+
+def expected_links(profile: Profile) -> list[tuple[str, list[str]]]:
+    """Which links are promised for a good cable: one for a net of two pins, else one for each pin of it."""
+    nets = [sorted(map(str, net.pins), key=order) for net in profile.nets]
+    return [
+        (pin, [other for other in pins if other != pin])
+        for pins in sorted(nets, key=key_of)
+        for pin in (pins[:1] if len(pins) == 2 else pins)
+    ]
 
 
 def links_of(profile: Profile) -> Links:
@@ -184,7 +209,6 @@ def test_a_good_cable_of_the_workshop_passes_with_a_certificate(
         "missing": [],
         "extra": [],
         "doubtful": [],
-        "links": [],
         "leaks": [],
         "findings": [],
         "sockets": SOCKETS[name],
@@ -193,9 +217,13 @@ def test_a_good_cable_of_the_workshop_passes_with_a_certificate(
         "documents": documents_beside(certificate),
     }.items() <= document.items()
     assert expected_facts(profile, links_of(profile))["nets"] == document["nets"]
-    assert {"kind": "virtual", "points": 128, "lane": "none", "self_check": "pass"}.items() <= document[
+    assert {"kind": "virtual", "points": 128, "lane": "calibrated", "self_check": "pass"}.items() <= document[
         "tester"
     ].items()
+    assert expected_links(profile) == [(link["from"], link["to"]) for link in document["links"]]
+    for link in document["links"]:  # the bench has 0.1 ohms between neighbours
+        assert link["ok"]
+        assert abs(link["ohms"]) < link["uncertainty"] == 3.9, link
     assert profile.id == document["profile"]["id"]
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", document["started"])
     assert re.fullmatch(r"[0-9a-f]{64}", document["profile"]["sha256"])
@@ -262,7 +290,7 @@ def test_a_contact_that_comes_and_goes_fails_as_intermittent(
     pinwright: Any, bench: Any, profile_of: Any
 ) -> None:
     links = links_of(profile_of("straight-34"))[:-1]
-    port = bench(links)
+    port = bench(links, 'lane = "none"\n')  # by continuity alone: what is measured comes and goes as well
     with Path(port.removeprefix("sim:")).open("a", encoding="utf-8") as file:
         file.write('[[link]]\npins = ["A.34", "B.34"]\nclosed = 0.5\nperiod_ms = 1\n')
     for _ in range(20):  # closed, or open, at every look of one scan: at most one scan in four

@@ -16,6 +16,7 @@ import pytest
 import serial
 
 from pinwright.tester.frames import Decoder, Frame, encode
+from pinwright.tester.session import PROTOCOL
 
 posix = pytest.mark.skipif(os.name != "posix", reason="signals and pseudo-terminals of POSIX")
 CABLE = "straight-34"
@@ -100,7 +101,7 @@ def test_the_first_line_is_a_port_that_any_program_opens(served: Any) -> None:
         port.write(b"\n" + encode(7, "hello"))
         (event,) = Decoder().feed(port.read_until(b"\n"))
     assert isinstance(event, Frame)
-    assert (7, ("ok", "protocol=2")) == (event.seq, event.words[:2])
+    assert (7, ("ok", f"protocol={PROTOCOL}")) == (event.seq, event.words[:2])
     assert "a virtual tester is there until Ctrl-C\n" == there.log.read_text()
     assert 0 == there.ended(signal.SIGTERM)
     assert "a virtual tester is there until Ctrl-C\n" == there.log.read_text()

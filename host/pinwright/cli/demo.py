@@ -1,4 +1,4 @@
-"""`pinwright demo`: a good lead, then the same lead with two faults, on the virtual tester."""
+"""`pinwright demo`: a good lead, then the same lead with three faults, on the virtual tester."""
 
 from __future__ import annotations
 
@@ -20,12 +20,14 @@ example: pinwright demo
 _PROFILE = "lamp-changer-40"
 _CROSSED = (Pin("A", "6"), Pin("A", "8"))  # conductors that land on neighbouring pins of the DIP plug
 _BRIDGED = (Pin("B", "33"), Pin("B", "34"))
+_GOOD_OHMS = 0.1
+_DRY, _DRY_OHMS, _BRIDGE_OHMS = Pin("A", "20"), 14.0, 0.3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
-        "Scan a good 40-way lead, then the same lead with a crossed pair and a solder bridge. The firmware "
-        "is the board's own; the board beneath it is simulated."
+        "Scan a good 40-way lead, then the same lead with a crossed pair, a solder bridge and a dry joint. "
+        "The firmware is the board's own; the board beneath it is simulated."
     )
     parser.epilog = EPILOG
 
@@ -38,7 +40,7 @@ def run(_: argparse.Namespace) -> int:
     records = str(folder / "records")
     for about, port, expected in (
         ("A good lead:", "sim", 0),
-        ("The same lead with a crossed pair and a solder bridge:", f"sim:{bench}", 1),
+        ("The same lead with a crossed pair, a solder bridge and a dry joint:", f"sim:{bench}", 1),
     ):
         words = ["scan", _PROFILE, "--port", port, "--records", records]
         show_text(f"{about}\n$ pinwright {shlex.join(words)}\n")
@@ -53,11 +55,14 @@ def run(_: argparse.Namespace) -> int:
 
 
 def _bad_lead(profile: Profile) -> str:
-    """A bench file: the profile's nets, but two exchanged and two joined."""
+    """A bench file: the profile's nets, but two exchanged, two joined, and one joint that is bad."""
     one, other = _CROSSED
     other_end = {one: other, other: one}
-    links = [[other_end.get(pin, pin) for pin in net.pins] for net in profile.nets]
+    links = [
+        ([other_end.get(pin, pin) for pin in net.pins], _DRY_OHMS if _DRY in net.pins else _GOOD_OHMS)
+        for net in profile.nets
+    ]
     return "\n".join(
-        "[[link]]\npins = [" + ", ".join(f'"{pin}"' for pin in pins) + "]"
-        for pins in [*links, list(_BRIDGED)]
+        "[[link]]\npins = [" + ", ".join(f'"{pin}"' for pin in pins) + f"]\nohms = {ohms}"
+        for pins, ohms in [*links, (list(_BRIDGED), _BRIDGE_OHMS)]
     )

@@ -12,7 +12,8 @@ from pinwright.terminal import say, show_text
 
 EPILOG = """\
 The board needs MicroPython first: hold its BOOTSEL button while plugging it in, and copy MicroPython for the
-board to the drive that appears. What `board.json` on the board says stays, but for what is given here.
+board to the drive that appears. What `board.json` on the board says stays, but for what is given here; so
+do its calibration and its last long check.
 Interrupted, the board does not serve until the command has been run again.
 
 example: pinwright install --port /dev/ttyACM0 --name bench-1
@@ -31,6 +32,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--fitted", metavar="N", type=int, help="how many expanders are fitted, 1 to 8")
     what.add_argument("--pocket", action="store_true", help="a pocket tester: a bare Pico, 24 points")
+    lane = parser.add_mutually_exclusive_group()
+    lane.add_argument(
+        "--lane",
+        action="store_const",
+        const=True,
+        help="it measures ohms: the converter is fitted (default: as board.json says; else with 8 expanders)",
+    )
+    lane.add_argument(
+        "--no-lane", action="store_const", const=False, dest="lane", help="it does not measure ohms"
+    )
     parser.add_argument(
         "--replace", action="store_true", help="put it on even over another program, or newer firmware"
     )
@@ -55,7 +66,12 @@ def run(arguments: argparse.Namespace) -> int:
     files = f"{count} file{'' if count == 1 else 's'}"
     changed = f"{files} written, {len(done.removed)} removed; " if count or done.removed else ""
     show_text(f"{changed}every file proven by its hash")
-    show_text(f"tester{name} at {done.port}: id {after.id}, {after.points} points")
+    lane = {"none": "no ohms lane", "uncalibrated": "an ohms lane, not calibrated"}.get(
+        after.lane, "a calibrated ohms lane"
+    )
+    show_text(f"tester{name} at {done.port}: id {after.id}, {after.points} points, {lane}")
+    if after.lane == "uncalibrated":
+        say("note: `pinwright tester calibrate` calibrates it; until then joints are measured coarsely")
     return 0
 
 
@@ -75,5 +91,11 @@ def _about(arguments: argparse.Namespace) -> dict[str, object]:
             raise UsageError(f"`--fitted {arguments.fitted}`: a tester has 1 to 8 expanders")
         about |= {"fixture": "tester-128", "fitted": arguments.fitted}
     if arguments.pocket:
+        if arguments.lane is not None:
+            raise UsageError(
+                "a pocket tester measures no ohms: `--pocket` goes without `--lane` and `--no-lane`"
+            )
         about["fixture"] = "pocket-24"
+    if arguments.lane is not None:
+        about["lane"] = arguments.lane
     return about

@@ -26,6 +26,7 @@ COMMANDS = {
     "profiles": "list, show and check profiles",
     "records": "list, show and verify what was tested",
     "testers": "list what is plugged in: testers, and what else is at the ports",
+    "tester": "calibrate a tester, or make its long check",
     "install": "put the firmware on a board, give the board a name",
     "virtual": "keep a virtual tester on a port, for any program",
     "demo": "see the main job happen without a board",
@@ -74,7 +75,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return status
     except KeyboardInterrupt:
-        points = "; every point was let go" if {"scan", "demo"} & set(words) else ""
+        points = "; every point was let go" if {"scan", "demo", "tester"} & set(words) else ""
         return _tell(as_json, _INTERRUPTED, f"interrupted{points}", "")
     except OwnBug as error:
         return _tell(as_json, error.status, *_bug(f"{error.message}; "))

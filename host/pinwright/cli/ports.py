@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from pinwright import resources
@@ -17,10 +18,11 @@ from pinwright.library import read_adapters, read_fixtures
 from pinwright.link import Link, SerialLink
 from pinwright.terminal import say
 from pinwright.tester.adapter import Adapter
-from pinwright.tester.fixture import Fixture
+from pinwright.tester.fixture import Fixture, Socket
 
 if TYPE_CHECKING:
     from pinwright.virtual.bench import Bench
+    from pinwright.virtual.port import Port
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,33 @@ def opened(
         link.close()
 
 
+@contextmanager
+def opened_empty(
+    port: str | None, workshop: Workshop
+) -> Iterator[tuple[Link, Callable[[Socket | None], None] | None]]:
+    """The link that `--port` names, and what plugs a shorting bar into a socket (or into none) of a virtual
+    tester, which starts empty, whatever cable its bench file has; None: a person does. Raises NoTester,
+    BenchError."""
+    if port is None or not is_virtual(port):
+        real = SerialLink(find_port(port))
+        try:
+            yield real, None
+        finally:
+            real.close()
+        return
+    from pinwright.virtual.bench import Bench, bar_bench
+
+    tester = _bench(port).tester
+    outside = {pin: volts for pin, volts in tester.outside.items() if pin.end.startswith("@")}
+    bench = Bench(tester=replace(tester, outside=outside))  # what came in by the cable is gone with it
+    with _served(port, bench, workshop) as (link, virtual):
+
+        def plug(socket: Socket | None) -> None:
+            virtual.plug(*plug_in(bar_bench(bench, socket), (), workshop, {}))
+
+        yield link, plug
+
+
 def find_port(port: str | None) -> str:
     """The port itself, where a tester's name is given or nothing. Raises NoTester."""
     if port is None:
@@ -76,21 +105,41 @@ def find_port(port: str | None) -> str:
 @contextmanager
 def _virtual(port: str, profile: Profile, workshop: Workshop, by_hand: Mapping[str, str]) -> Iterator[Link]:
     """A virtual board on a port of its own, for as long as it is needed."""
-    from pinwright.virtual.bench import good_bench, read_bench
-    from pinwright.virtual.port import Port
+    from pinwright.virtual.bench import good_bench
 
-    file = port[4:]
+    bench = _bench(port) if port != "sim" else good_bench(profile)
+    with _served(port, bench, workshop, profile.ends, by_hand) as (link, _):
+        yield link
+
+
+def _bench(port: str) -> Bench:
+    """The bench that `sim:FILE` names; with `sim` nothing is plugged in."""
+    from pinwright.virtual.bench import Bench, read_bench
+
     if port == "sim:":
         raise UsageError("`--port sim:` lacks the bench file: `sim:FILE`, or `sim` for a good cable")
-    bench = read_bench(Path(file)) if file else good_bench(profile)
+    return read_bench(Path(port[4:])) if port != "sim" else Bench()
+
+
+@contextmanager
+def _served(
+    port: str,
+    bench: Bench,
+    workshop: Workshop,
+    ends: Sequence[End] = (),
+    by_hand: Mapping[str, str] = MappingProxyType({}),
+) -> Iterator[tuple[Link, Port]]:
+    """A virtual board on a port of its own, and the link to it."""
+    from pinwright.virtual.port import Port
+
     try:
-        started = Port(*plug_in(bench, profile.ends, workshop, by_hand), resources.folder("firmware"))
+        started = Port(*plug_in(bench, ends, workshop, by_hand), resources.folder("firmware"))
     except BenchError as error:
-        raise error.in_file(file) from error
+        raise error.in_file(port[4:]) from error
     with started as virtual:
         link = SerialLink(virtual.name, "sim")
         try:
-            yield link
+            yield link, virtual
         finally:
             link.close()
             if not virtual.board.engine.startswith("MicroPython"):

@@ -7,7 +7,7 @@ import json
 import math
 import time
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from pinwright import __version__
@@ -19,11 +19,19 @@ from pinwright.errors import OwnBug, RecordsError, SerialError, UsageError
 from pinwright.library import find_profile, library_folders, profile_of
 from pinwright.link import Line, drive
 from pinwright.records.record import bytes_of, read_record
-from pinwright.records.scan_document import Subject, record_document, scan_document
+from pinwright.records.scan_document import (
+    Subject,
+    limits_below_uncertainty,
+    old_calibration,
+    record_document,
+    scan_document,
+)
 from pinwright.records.store import Saved, Store, check_serial, default_place
 from pinwright.terminal import say, show_scan, show_text
 from pinwright.tester.adapter import GENERIC
+from pinwright.tester.calibration import rfc3339
 from pinwright.tester.session import Scan, Session
+from pinwright.tester.session import show as show_verdict
 from pinwright.verdict.agreement import decide
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts
@@ -66,6 +74,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--max-ohms", metavar="X", help="limit for every link, where the tester measures ohms"
     )
+    parser.add_argument(
+        "--max-check-age",
+        metavar="DAYS",
+        help="refuse where the tester's last long check is older, or where it has had none",
+    )
     parser.add_argument("--again", action="store_true", help="test a cable that has a record once more")
     parser.add_argument("--no-certificate", action="store_true", help="keep no record")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
@@ -85,23 +98,28 @@ def run(arguments: argparse.Namespace) -> int:
     profile = loaded.profile
     by_hand = _by_hand(arguments.at)
     max_ohms = _max_ohms(arguments.max_ohms, profile.max_ohms)
+    checked_since = _checked_since(arguments.max_check_age)
     operator = _operator(arguments.operator)
     store = _store(arguments, profile)
     workshop = Workshop.read()
 
     started = datetime.now(UTC)
     clock = time.monotonic()
-    session = Session(profile, workshop.fixtures, __version__, by_hand, workshop.adapters)
+    if arguments.max_ohms is not None:
+        profile = profile.with_max_ohms(max_ohms)
+    session = Session(profile, workshop.fixtures, __version__, by_hand, workshop.adapters, checked_since)
     with opened(arguments.port, profile, workshop, by_hand) as link:
-        scan = drive(session.run(), Line(link, _hear))
-    facts = decide(profile, scan)
+        line = Line(link, _hear)
+        scan = drive(session.run(), line)
+        facts = decide(profile, scan)
+        drive(show_verdict(facts.passed), line)
     wrong_sockets = misplugged(profile, scan, facts, workshop.adapters)
     findings = explain(facts, wrong_sockets)
     if arguments.max_ohms is not None and scan.hello.lane == "none":
         say("note: this tester does not measure ohms; `--max-ohms` is written down but not checked")
 
     subject = Subject(
-        profile,
+        loaded.profile,
         loaded.text,
         loaded.sha256,
         operator,
@@ -109,6 +127,7 @@ def run(arguments: argparse.Namespace) -> int:
         round((time.monotonic() - clock) * 1000),
         scan.hello.simulated,
         max_ohms,
+        by_hand=arguments.max_ohms is not None,
     )
     document = scan_document(subject, scan, facts, findings, arguments.serial)
     undrawn: list[Exception] = []
@@ -134,7 +153,7 @@ def run(arguments: argparse.Namespace) -> int:
             serial=saved.serial if saved else arguments.serial,
             tester=_tester(scan, subject),
             sockets=_sockets(profile, scan),
-            caveats=_caveats(subject, facts),
+            caveats=_caveats(subject, scan, facts),
             saved=_kept(saved, facts, subject) if saved else None,
             verbose=arguments.verbose,
             as_plugged=wrong_sockets.facts if wrong_sockets else None,
@@ -185,12 +204,18 @@ def _kept(saved: Saved, facts: Facts, subject: Subject) -> str:
     return f"{what}: {saved.documents['pdf']} (.json and .html beside it)"
 
 
-def _caveats(subject: Subject, facts: Facts) -> list[str]:
+def _caveats(subject: Subject, scan: Scan, facts: Facts) -> list[str]:
     """What a person should know before believing a pass."""
     told = []
     if subject.virtual:
         told.append("the tester was a simulation: no cable was tested")
-    told.append("continuity only: a joint or a leak of some tens of kilohms is not noticed")
+    if scan.readings is None:
+        told.append("continuity only: a joint or a leak of some tens of kilohms is not noticed")
+    elif scan.readings.calibration is None:
+        told.append("the tester is not calibrated: joints were checked coarsely, to some tens of ohms")
+    told += [
+        text for text in (old_calibration(subject, scan), limits_below_uncertainty(subject, scan)) if text
+    ]
     unproven = shared_conductors(facts.nets)
     if unproven:
         told.append(f"{unproven} conductors are joined at both ends and not proven one by one")
@@ -217,7 +242,23 @@ def _tester(scan: Scan, subject: Subject) -> str:
     hello = scan.hello
     named = f"{hello.name} ({hello.id})" if hello.name else hello.id
     what = "virtual tester" if subject.virtual else f"tester {named}"
-    return f"{what}, firmware {hello.firmware}, {hello.points} points, self-check passed"
+    bus = "; its fast bus failed its test, the slow one is used" if hello.bus == "fallback" else ""
+    return (
+        f"{what}, firmware {hello.firmware}, {hello.points} points, self-check passed{bus}\n"
+        f"{_conscience(scan)}"
+    )
+
+
+def _conscience(scan: Scan) -> str:
+    """When it was calibrated, and when it had its last long check."""
+    readings, check = scan.readings, scan.long_check
+    if readings is None:
+        lane = "no ohms lane"
+    elif readings.calibration is None:
+        lane = "not calibrated"
+    else:
+        lane = f"calibrated {rfc3339(readings.calibration.made)[:10]}"
+    return f"{lane}, last long check {rfc3339(check.made)[:10] if check else 'never'}"
 
 
 def _store(arguments: argparse.Namespace, profile: Profile) -> Store | None:
@@ -289,6 +330,19 @@ def _max_ohms(text: str | None, default: float) -> float:
     if not 0 < value <= 10_000:
         raise UsageError(f"`--max-ohms {text}` should be a number of ohms above 0, at most 10000")
     return value
+
+
+def _checked_since(text: str | None) -> datetime | None:
+    """The moment before which a long check is too old."""
+    if text is None:
+        return None
+    try:
+        days = float(text)
+    except ValueError:
+        days = math.nan
+    if not 0 <= days <= 36_500:
+        raise UsageError(f"`--max-check-age {text}` should be a number of days, from 0 to 36500")
+    return datetime.now(UTC) - timedelta(days=days)
 
 
 def _operator(text: str | None) -> str | None:

@@ -63,7 +63,11 @@ def _points(seen: Seen) -> str:
     hello = seen.hello
     if hello is None or not hello.points:
         return ""
-    return f"{hello.points}, {hello.fitted} expanders" if hello.fitted else f"{hello.points}, pocket"
+    if not hello.fitted:
+        return f"{hello.points}, pocket"
+    lane = {"none": "no ohms lane", "uncalibrated": "not calibrated"}.get(hello.lane, hello.lane)
+    bus = ", slow bus: its fast one failed" if hello.bus == "fallback" else ""
+    return f"{hello.points}, {hello.fitted} expanders, {lane}{bus}"
 
 
 def _document(seen: Seen) -> dict[str, object]:
@@ -76,6 +80,8 @@ def _document(seen: Seen) -> dict[str, object]:
         "fixture": hello.fixture or None,
         "points": hello.points or None,
         "expanders": hello.fitted if hello.points else None,
+        "lane": hello.lane if hello.points else None,
+        "bus": hello.bus or None,
         "kind": ("virtual" if hello.simulated else "board") if hello.platform else None,
     }
     return {
