@@ -242,7 +242,7 @@ def test_an_installation_whose_board_is_struck_leaves_it_safe_and_the_next_one_m
         if moment.number % 8 < 4:  # older firmware is there, complete in itself
             (flash / "tester").mkdir()
             for file in FIRMWARE.rglob("*.py"):
-                text = re.sub(r'(?m)^FIRMWARE = .*', 'FIRMWARE = "0.0.9"', file.read_text(encoding="utf-8"))
+                text = re.sub(r"(?m)^FIRMWARE = .*", 'FIRMWARE = "0.0.9"', file.read_text(encoding="utf-8"))
                 (flash / file.relative_to(FIRMWARE)).write_text(text + "# older\n", encoding="utf-8")
         good = benches(profile)[0]
         port = on_a_port(good, profile, None, flash)
