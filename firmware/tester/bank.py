@@ -15,6 +15,8 @@ RECOVER_US = const(400)  # a line left low rises through the weakest pull-up in 
 class ExpanderBank:
     """128 points or fewer on MCP23S17 expanders: point p is chip p // 16, bit p % 16."""
 
+    stride = 16  # points that one call of `walk` looks from
+
     def __init__(self, chips, settle):
         """chips: Expanders. settle: waits so many microseconds."""
         self.chips = chips
@@ -25,9 +27,9 @@ class ExpanderBank:
         self.bus = "portable"  # or "fast", or "fallback" where that should be and is not to be trusted
         self._fast = None
 
-    def take(self, look):
-        """From now on look and read through `look` of `fast`, which has been proven to do the same."""
-        self._fast = look
+    def take(self, fast):
+        """From now on walk, look and read through the module `fast`, proven to do the same."""
+        self._fast = fast
         self.bus = "fast"
 
     def transfers(self):
@@ -83,7 +85,7 @@ class ExpanderBank:
         """All points into row[base:base + ports]."""
         chips = self.chips
         if self._fast:
-            stuck = self._fast(row, base, self.fitted, -1, 0, 0, 0)
+            stuck = self._fast.look(row, base, self.fitted, -1, 0, 0, 0)
             if stuck:
                 self._give_up(-1, stuck)
             chips.transfers += self.fitted
@@ -93,6 +95,27 @@ class ExpanderBank:
             row[base] = levels & 0xFF
             row[base + 1] = levels >> 8
             base += 2
+
+    def walk(self, first, rows, base, settle_us):
+        """Look from each of `stride` points, from `first` on, into a row of its own from rows[base] on.
+
+        Returns the points that did not read low themselves, a bit each from `first` on.
+        """
+        chip = first >> 4
+        if self._fast:
+            missed = self._fast.walk(rows, base, self.fitted, chip, settle_us)
+            if missed < 0:
+                self._give_up(chip, -missed)
+            self.chips.transfers += 16 * (self.fitted + 2)
+            self.settle(RECOVER_US)
+            return missed
+        missed = 0
+        for bit in range(16):
+            self.look(first + bit, rows, base, settle_us, bit != 15)
+            if not rows[base + 2 * chip + (bit >> 3)] >> (bit & 7) & 1:
+                missed |= 1 << bit
+            base += self.ports
+        return missed
 
     def look(self, point, row, base, settle_us, stay):
         """Pull one point low, all others inputs with pull-ups, and read all: at most 10 transfers.
@@ -106,7 +129,7 @@ class ExpanderBank:
         bit = 1 << (point & 15)
         if self._fast:
             latch = bit if stay else 0
-            stuck = self._fast(row, base, self.fitted, chip, 0xFFFF ^ bit, latch, settle_us)
+            stuck = self._fast.look(row, base, self.fitted, chip, 0xFFFF ^ bit, latch, settle_us)
             if stuck:
                 self._give_up(chip, stuck)
             chips.transfers += self.fitted + 2

@@ -1,5 +1,6 @@
 # ruff: noqa: F821 - ptr8 and ptr32 are the compiler's own words
-"""A look in one call of machine code, for the RP2040: its SPI block, chip select and timer by register.
+"""A look, and a chip's sixteen looks, in one call of machine code, for the RP2040: its SPI block, chip select
+and timer by register.
 
 The same bytes on the same wires as `bank` sends through `machine.SPI`, without an interpreter between
 them: at 8 MHz a look at 128 points is 44 us of wire, and an interpreter takes ten times as long.
@@ -135,6 +136,33 @@ def look(row: ptr8, base: int, fitted: int, chip: int, direction: int, latch: in
             base += 2
         step += 1
     return 0
+
+
+@micropython.viper
+def walk(rows, base: int, fitted: int, chip: int, settle_us: int) -> int:
+    """A look from each point of a chip, each into its own row from rows[base:] on.
+
+    A line is flashed high for a moment when its look is over, so that it recovers at once; the next look
+    clears that latch before it changes a direction. Returns the points that did not read low themselves, a
+    bit each; or which transfer of a look got stuck, negative. Allocates nothing.
+    """
+    bytes_of = ptr8(rows)
+    own = 2 * chip
+    missed = 0
+    bit = 1
+    while bit < 0x10000:
+        latch = bit
+        if bit == 0x8000:
+            latch = 0
+        stuck = int(look(rows, base, fitted, chip, 0xFFFF ^ bit, latch, settle_us))
+        if stuck != 0:
+            return 0 - stuck
+        levels = bytes_of[base + own] | bytes_of[base + own + 1] << 8
+        if levels & bit == 0:
+            missed |= bit
+        base += 2 * fitted
+        bit <<= 1
+    return missed
 
 
 @micropython.viper

@@ -17,6 +17,7 @@ class PocketBank:
     """
 
     fitted = 0  # expanders
+    stride = 8  # points that one call of `walk` looks from
     bus = "portable"
 
     def __init__(self, pins, settle):
@@ -59,6 +60,19 @@ class PocketBank:
         """All points into row[base:base + ports]."""
         for port in range(self.ports):
             row[base + port] = self._port(port)
+
+    def walk(self, first, rows, base, settle_us):
+        """Look from each of `stride` points, from `first` on, into a row of its own from rows[base] on.
+
+        Returns the points that did not read low themselves, a bit each from `first` on.
+        """
+        missed = 0
+        for bit in range(8):
+            self.look(first + bit, rows, base, settle_us, False)
+            if not rows[base + (first >> 3)] >> bit & 1:
+                missed |= 1 << bit
+            base += self.ports
+        return missed
 
     def look(self, point, row, base, settle_us, stay):
         """Pull one point low, all others inputs with pull-ups, and read all. The line is waited for."""

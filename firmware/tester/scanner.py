@@ -111,13 +111,17 @@ class Scanner:
         seen = self.seen
         width = self.width
         before = bank.transfers()
-        base = 0
-        for point in range(bank.points):
+        first = 0
+        while first < bank.points:  # a range whose step is no constant would take memory
             self._busy()
-            bank.look(point, seen, base, settle_us, point & 15 != 15)
-            if not seen[base + (point >> 3)] >> (point & 7) & 1:
-                self._look(point, seen, base, settle_us)
-            base += width
+            missed = bank.walk(first, seen, first * width, settle_us)
+            point = first
+            while missed:
+                if missed & 1:
+                    self._look(point, seen, point * width, settle_us)
+                missed >>= 1
+                point += 1
+            first += bank.stride
         self.walk_transfers = bank.transfers() - before
         bank.rest()
 

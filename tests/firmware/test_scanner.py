@@ -15,7 +15,7 @@ SURELY_SEEN = 13  # pins; hardware/README.md: from 14 on the pull-ups of a net m
 class Bank:
     """Answers as told. sees(p, q): whether q reads low while p is; by_ports likewise; apart: a set."""
 
-    points, ports = POINTS, PORTS
+    points, ports, stride = POINTS, PORTS, 8
 
     def __init__(self, sees, by_ports, apart):
         self._sees, self._by_ports, self._apart = sees, by_ports, apart
@@ -25,6 +25,14 @@ class Bank:
 
     def rest(self):
         """Nothing to do."""
+
+    def walk(self, first, rows, base, settle_us):
+        missed = 0
+        for point in range(first, first + 8):
+            row = base + (point - first) * PORTS
+            self.look(point, rows, row, settle_us, False)
+            missed |= (rows[row + point // 8] >> point % 8 & 1 ^ 1) << point - first
+        return missed
 
     def look(self, point, row, base, settle_us, stay):
         self._fill(row, base, lambda other: other == point or self._sees(point, other))

@@ -30,7 +30,7 @@ def _timeout(folder, milliseconds):
 
 
 def _hang(folder):
-    _timeout(folder, 700)
+    _timeout(folder, 2500)  # it is fed once a second when nothing is asked
     scanner = folder / "tester" / "scanner.py"
     text, line = scanner.read_text(), "\n    def scan(self, in_large, settle_us):"
     assert line in text
@@ -62,8 +62,8 @@ def test_a_scan_that_hangs_is_ended_and_every_point_let_go(engine, start):
 
 def test_requests_one_after_another_feed_it(engine, start):
     """For longer than it waits, in which time it is fed often, and asked nothing for a moment."""
-    board = start({}, change=lambda folder: _timeout(folder, 1500))
-    end = time.monotonic() + 2.5
+    board = start({}, change=lambda folder: _timeout(folder, 2500))
+    end = time.monotonic() + 3.5
     while time.monotonic() < end:
         assert board.say("echo x") == "ok x"
         assert b"" == board.tester.read(0.4)
@@ -113,13 +113,18 @@ def test_a_scan_that_finds_no_end_of_doubts_gives_up_in_time(firmware, monkeypat
     now = [0]
 
     class Bank:
-        points, ports = 16, 2
+        points, ports, stride = 16, 2, 16
 
         def transfers(self):
             return 0
 
         def rest(self):
             pass
+
+        def walk(self, first, rows, base, settle_us):
+            for point in range(16):
+                self.look(point, rows, base + 2 * point, settle_us, False)
+            return 0
 
         def look(self, point, row, base, settle_us, stay):
             now[0] += 300_000
