@@ -173,9 +173,9 @@ import micropython
 from tester.board import Board
 bank = Board().bank
 rows = bytearray(128 * 16)
+missed = chip = 0  # names that are new would take memory
 bank.begin()
 micropython.heap_lock()
-missed = 0
 for chip in range(8):
     missed |= bank.walk(16 * chip, rows, 256 * chip, 20)
 bank.look(5, rows, 80, 20, False)
