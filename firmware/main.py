@@ -16,6 +16,7 @@ _EXPANDER_RESET = const(20)
 _POCKET = "pocket-24"
 # A request takes some three seconds at most; the RP2040's watchdog can wait for 8.3 s.
 _WATCHDOG_MS = const(8000)
+_TRIES = const(8)
 # Its CTRL register and bit ENABLE: RP2040 datasheet, section 4.7.6, from memory.
 _WATCHDOG_CTRL = 0x40058000
 _WATCHDOG_ENABLE = 0x40000000
@@ -53,10 +54,19 @@ def serve(Board, Commands, MAX_LINE):
             if request:
                 sys.stdout.write(commands.reply(request))
     finally:
-        try:
-            bank.let_go()
-        finally:
+        if hold(bank):  # else the watchdog ends what nobody has let go
             stop_watchdog()
+
+
+def hold(bank):
+    """Make all points inputs and keep them so; whether that was done. Ctrl-C may strike a few times more."""
+    for _ in range(_TRIES):
+        try:
+            bank.hold()
+            return True
+        except KeyboardInterrupt:
+            pass
+    return False
 
 
 def start_watchdog():
@@ -83,16 +93,31 @@ def _nothing():
     pass
 
 
-def refuse(why):
-    """Hold every point safe, and say the same to every line."""
+def hold_expanders():
+    """Keep them in reset, all their points inputs: a reset of the processor alone leaves them driving."""
     from machine import Pin
 
+    Pin(_EXPANDER_RESET, Pin.OUT, value=0)
+
+
+def refuse(why):
+    """Hold every point safe, and say the same to every line."""
     if not _is_pocket():  # on that board the pin is a point, and an input since the reset
-        Pin(_EXPANDER_RESET, Pin.OUT, value=0)  # expanders held in reset: all their points are inputs
+        hold_expanders()
     told = "pinwright: %s; `pinwright install` mends it" % why
     print(told)
     while sys.stdin.buffer.readline(200):  # as much as a line has, and memory for it; any bytes
         print(told)
+
+
+def _has_expanders():
+    """Whether board.json says so, or is not there; of one that is damaged nobody knows."""
+    try:
+        from tester.about import POCKET_24, read_board_file
+
+        return read_board_file()[0] != POCKET_24
+    except Exception:  # the module may be missing as well
+        return False
 
 
 def _is_pocket():
@@ -104,7 +129,9 @@ def _is_pocket():
 
 
 def start():
-    """Serve if all is there."""
+    """Serve if all is there. First of all the expanders let go, for the modules take a while to load."""
+    if _has_expanders():
+        hold_expanders()
     if INSTALLING in os.listdir():
         return refuse("the installation of the firmware is not finished")
     try:

@@ -92,13 +92,14 @@ LIBRARIES = {
 
 # Module of the firmware → what it may import. `machine` is the hardware: only the board's own file has it.
 FIRMWARE = {
-    "main": "board commands frames machine os select sys time",  # it holds the board safe without the rest
-    "board": "bank converter expander fast frames panel pocket json machine sys",
+    "main": "about board commands frames machine os select sys time",  # it is safe without the rest
+    "about": "json",
+    "board": "about bank converter expander fast frames panel pocket machine sys",
     "commands": "scanner ohms measuring selfcheck judge keep frames words converter expander version sys",
     "measuring": "scanner frames words",
     "judge": "scanner bank",
     "keep": "frames os",
-    "ohms": "scanner bank expander",
+    "ohms": "scanner bank converter expander",
     "selfcheck": "scanner bank",
     "scanner": "bank",
     "bank": "expander",

@@ -49,8 +49,9 @@ def pocket_fixture() -> Fixture:
 
 @pytest.fixture(scope="module")
 def firmware() -> dict[str, Any]:
-    """The constants of the firmware's board file; it is parsed, not run."""
-    return constants(ROOT / "firmware" / "tester" / "board.py")
+    """The constants of the firmware's board file, and of what reads board.json; parsed, not run."""
+    tester = ROOT / "firmware" / "tester"
+    return constants(tester / "board.py") | constants(tester / "about.py")
 
 
 def read_channels(path: Path) -> list[dict[str, str]]:

@@ -70,6 +70,10 @@ class ExpanderBank:
         """All points inputs, on any way out."""
         self.chips.let_go()
 
+    def hold(self):
+        """All points inputs by one pin, whatever the bus does; until `begin`."""
+        self.chips.hold()
+
     def verify(self):
         """Prove after a scan that no chip was reset or lost meanwhile: all is as `rest` leaves it."""
         for chip in range(self.fitted):

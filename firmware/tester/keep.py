@@ -19,7 +19,8 @@ _put_in_place = getattr(os, "replace", os.rename)
 
 
 class KeepFault(Exception):
-    """A file could not be stored. args[0]: `full`, `different` (read back otherwise) or `flash`."""
+    """A file could not be stored: args[0] is `full`, `different` (read back otherwise) or `flash`. Or not
+    read: `empty` (there, but nothing in it) or `flash`."""
 
 
 class BadContent(Exception):
@@ -44,6 +45,8 @@ class Keep:
         try:
             with open(NAMES[name], "rb") as file:
                 size = file.seek(0, 2)
+                if not size:  # none that was stored: it must not look like none
+                    raise KeepFault("empty")
                 file.seek(min(offset, size))
                 return size, file.read(MOST_READ)
         except OSError:

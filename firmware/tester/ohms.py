@@ -9,24 +9,27 @@ low    the point low, the other points of a shorting bar high, all others inputs
 
 Points are driven for some milliseconds at a time and all let go in between; `busy` is called only then,
 for it may have to wait for the line to the host. What was read while the chips did not hold what they
-should is read once more.
+should is read once more, and so is what differs from one conversion to the next.
 """
 
 from time import ticks_diff, ticks_us
 
 from micropython import const
 
+from tester.converter import ConverterFault
 from tester.expander import ChipFault
 from tester.scanner import PointFault
 
 _SETTLE_US = const(800)  # to 0.1 %: 2 kohm and 100 nF between the converter's inputs
 _CONVERSIONS = const(4)
+_MOST_SPREAD = const(16)  # steps between the largest and the smallest of them; their noise is 1 rms
 _ZERO = const(4096)
 _MOST = const(0xFFFF)
 _OVERLOAD_STEPS = const(32000)  # VIO 0.25 V below 3V3
 _BACKWARDS_STEPS = const(-16)
 _LEAST_SUPPLY_MV = const(3000)
-# A point is driven for 60 ms at most: after these 40 no reading is begun, and one takes 7 ms, 21 at worst.
+# A point is driven for 60 ms at most: after these 40 no reading is begun, and one takes 7 ms, 21 at worst;
+# zero and VIO, together, 43 at worst.
 # The number bounds it too, where time is not what the converter takes it for.
 _MOST_HELD_US = const(40_000)
 _MOST_HELD_READINGS = const(6)
@@ -44,8 +47,12 @@ class Lane:
     converter: has shunt() and supply(). sensor: has read_u16(). own: the points joined on the board itself.
     busy: called all the time while a measurement is at work.
 
-    Every measurement raises ChipFault, ConverterFault, SupplyFault, or PointFault with `overload` or
-    `backwards`; it ends with all points let go, or raises, and then the caller lets go.
+    Every measurement raises ChipFault, ConverterFault, SupplyFault, or PointFault with `overload`,
+    `backwards` or `unsteady`; it ends with all points let go, or raises, and then the caller lets go.
+
+    Conversions that differ too much are done once more, with the points driven anew. Where they differ again,
+    the one that is worse for the cable counts: of a link the smallest, of a leak the largest. Zero, the
+    references and a shorting bar have no worse: they are `unsteady`.
     """
 
     def __init__(self, bank, converter, sensor, own, busy):
@@ -66,6 +73,8 @@ class Lane:
         self.us = 0  # how long the last measurement took
         self._wanted = bytearray(bank.ports)
         self._inputs = bytearray(bank.ports)
+        self._of_own = bytearray(2 * n)
+        self._four = [0] * _CONVERSIONS  # the last ones
 
     def forget(self):
         """No point has been measured."""
@@ -80,45 +89,52 @@ class Lane:
         for _ in range(_SENSOR_LOOKS):
             total += self.sensor.read_u16()
         self.warmth = total // _SENSOR_LOOKS
-        try:
-            self._look()
-        except ChipFault:
-            self.bank.free()
-            self._look()
+        if not (self._look() or self._look()):
+            if not self.zero:
+                raise PointFault("unsteady", self._row_of(NOBODY))
+            raise ConverterFault("unsteady")
+        self._want_own()
+        self._sweep(False, self._of_own, None)
+        for i in range(len(self.own)):
+            at = 2 * self.own[i]
+            self.references[2 * i] = self._of_own[at]
+            self.references[2 * i + 1] = self._of_own[at + 1]
         self.us = ticks_diff(ticks_us(), start)
 
     def measure_links(self, mask):
         """`high` of every point whose bit is set in mask, a row."""
         start = ticks_us()
         self._want(mask)
-        self._sweep(False, self.high)
+        self._sweep(False, self.high, min)
         self.us = ticks_diff(ticks_us(), start)
 
     def measure_leaks(self):
         """`leak` of the lowest point of every part."""
         start = ticks_us()
         self._want_lowest()
-        self._sweep(True, self.leak)
+        self._sweep(True, self.leak, max)
         self.us = ticks_diff(ticks_us(), start)
 
     def measure_bar(self, mask):
         """`high` and `low` of every point in mask, a row whose points are all joined, and to nothing else."""
         start = ticks_us()
         self._want(mask)
-        self._sweep(False, self.high)
+        self._sweep(False, self.high, None)
         for point in range(self.bank.points):
-            if self._is_wanted(point):
-                self._busy()
-                try:
-                    self._against_highs(point)
-                except ChipFault:
-                    self.bank.free()
-                    self._against_highs(point)
+            if self._is_wanted(point) and not (self._low_of(point) or self._low_of(point)):
+                raise PointFault("unsteady", self._row_of(point))
         self.us = ticks_diff(ticks_us(), start)
 
     def _want(self, mask):
         for port in range(self.bank.ports):
             self._wanted[port] = mask[port]
+
+    def _want_own(self):
+        for port in range(self.bank.ports):
+            self._wanted[port] = 0
+        for i in range(len(self.own)):
+            point = self.own[i]
+            self._wanted[point >> 3] |= 1 << (point & 7)
 
     def _want_lowest(self):
         for port in range(self.bank.ports):
@@ -136,22 +152,27 @@ class Lane:
     def _is_wanted(self, point):
         return self._wanted[point >> 3] >> (point & 7) & 1
 
-    def _sweep(self, apart, into):
-        """Each wanted point high, some at a time. apart: the other points of its part are inputs."""
+    def _sweep(self, apart, into, worse):
+        """Each wanted point high, some at a time. apart: the other points of its part are inputs. worse: min
+        or max, which of the conversions counts where they differ twice; None: none does."""
         first = 0
+        again = False  # those of `first` have differed
         while first < self.bank.points:
             if not self._is_wanted(first):
                 first += 1
                 continue
             self._busy()
             try:
-                first = self._some(first, apart, into)
+                point = self._some(first, again, apart, into, worse)
             except ChipFault:
                 self.bank.free()
-                first = self._some(first, apart, into)
+                point = self._some(first, again, apart, into, worse)
+            again = point < 0
+            first = ~point if again else point
 
-    def _some(self, first, apart, into):
-        """Wanted points from a wanted one on, as long as points may be driven; the next one not done."""
+    def _some(self, first, again, apart, into, worse):
+        """Wanted points from a wanted one on, as long as points may be driven. Returns the next one not done;
+        its complement, where its conversions differ for the first time."""
         bank = self.bank
         since = ticks_us()
         bank.hold_low()
@@ -166,6 +187,11 @@ class Lane:
                 if point == first:
                     self._check_supply(self.converter.supply())
                 bank.low(point, self._inputs)
+                if not value and again and point == first:
+                    value = self._of_unsteady(point, worse)
+                if not value:
+                    point = ~point
+                    break
                 _store(into, point, value)
                 left -= 1
             point += 1
@@ -192,25 +218,33 @@ class Lane:
         return self._reading(point)
 
     def _look(self):
+        """Zero and VIO; whether conversions agree."""
+        try:
+            self._all_low()
+        except ChipFault:
+            self.bank.free()
+            self._all_low()
+        return self.zero and self.supply
+
+    def _all_low(self):
         bank = self.bank
         bank.hold_low()
         bank.settle(_SETTLE_US)
-        zero = self._reading(NOBODY)
-        supply = 0
-        for _ in range(_CONVERSIONS):
-            supply += self.converter.supply()
-        supply //= _CONVERSIONS
-        self._check_supply(supply)
-        for i in range(len(self.own)):
-            point = self.own[i]
-            self._choose_inputs(point, False)
-            value = self._high(point)
-            bank.low(point, self._inputs)
-            _store(self.references, i, value)
+        self.zero = self._reading(NOBODY)
+        self.supply = self._mean_supply()
         bank.is_low()
         bank.free()
-        self.zero = zero
-        self.supply = supply
+
+    def _low_of(self, point):
+        """`low` of a point of the bar; whether conversions agree."""
+        self._busy()
+        try:
+            value = self._against_highs(point)
+        except ChipFault:
+            self.bank.free()
+            value = self._against_highs(point)
+        _store(self.low, point, value)
+        return value
 
     def _against_highs(self, point):
         bank = self.bank
@@ -219,19 +253,42 @@ class Lane:
         value = self._reading(point)
         bank.is_one_low(point, self._wanted)
         bank.free()
-        _store(self.low, point, value)
+        return value
 
     def _reading(self, point):
-        """Four conversions. point: whose fault it is, should the current be none that a cable draws."""
-        total = 0
-        for _ in range(_CONVERSIONS):
-            steps = self.converter.shunt()
-            if steps >= _OVERLOAD_STEPS:
+        """Four conversions; 0: they differ. point: whose fault it is, should the current be none that a cable
+        draws."""
+        four = self._four
+        for i in range(_CONVERSIONS):
+            four[i] = self.converter.shunt()
+            if four[i] >= _OVERLOAD_STEPS:
                 raise PointFault("overload", self._row_of(point))
-            total += steps
+        return 0 if self._differ() else self._as_reading(sum(four), point)
+
+    def _of_unsteady(self, point, worse):
+        """The reading where the last four differ, and those before did."""
+        if not worse:
+            raise PointFault("unsteady", self._row_of(point))
+        return self._as_reading(_CONVERSIONS * worse(self._four), point)
+
+    def _as_reading(self, total, point):
         if total < _CONVERSIONS * _BACKWARDS_STEPS:
             raise PointFault("backwards", self._row_of(point))
         return min(max(total + _ZERO, 1), _MOST)
+
+    def _mean_supply(self):
+        """VIO, steps; 0: four conversions differ."""
+        four = self._four
+        for i in range(_CONVERSIONS):
+            four[i] = self.converter.supply()
+        if self._differ():
+            return 0
+        supply = sum(four) // _CONVERSIONS
+        self._check_supply(supply)
+        return supply
+
+    def _differ(self):
+        return max(self._four) - min(self._four) > _MOST_SPREAD
 
     def _row_of(self, point):
         row = bytearray(self.bank.ports)

@@ -56,6 +56,10 @@ class PocketBank:
         """All points inputs, on any way out."""
         self.rest()
 
+    def hold(self):
+        """The same: nothing else holds these points."""
+        self.rest()
+
     def read(self, row, base):
         """All points into row[base:base + ports]."""
         for port in range(self.ports):

@@ -86,6 +86,28 @@ def test_where_it_stops_answering_in_the_middle_it_is_missing(at, firmware, monk
         converter.shunt()
 
 
+@pytest.mark.parametrize("lost", range(4))
+def test_a_start_that_got_lost_is_repeated_and_an_old_result_is_never_taken(lost, firmware, monkeypatch):
+    bus = Bus(3.3, 3.2, 3.3, 0.0)
+    converter = firmware.converter.Converter(bus)
+    assert 12800 == converter.shunt()
+    monkeypatch.setattr(bus.model, "_sample", lambda: (3.3, 3.25, 3.3, 0.0))
+    begin, starts = bus.model._begin, []
+
+    def deaf(config):
+        starts.append(config)
+        if len(starts) > lost:
+            begin(config)
+
+    monkeypatch.setattr(bus.model, "_begin", deaf)
+    if lost < 3:
+        assert 6400 == converter.shunt()
+    else:
+        with pytest.raises(firmware.converter.ConverterFault, match="idle"):
+            converter.shunt()
+    assert min(lost + 1, 3) == len(starts)
+
+
 class Clock:
     """Moves on at each look."""
 

@@ -61,6 +61,16 @@ def test_a_file_comes_back_as_it_went_and_outlives_a_reset(kind, engine, start):
     )
 
 
+@pytest.mark.parametrize("name", ["calibration", "check"])
+def test_a_file_that_is_empty_is_not_taken_for_none(name, engine, start):
+    board = start(BENCH)
+    assert "ok size=0 data=-" == board.say(f"keep read {name} 0000")
+    (board.tester.flash / f"{name}.bin").write_bytes(b"")
+    assert "error keep why=empty" == board.say(f"keep read {name} 0000")
+    _store(board, name, OLD)
+    assert OLD == _read(board, name)
+
+
 def test_a_board_is_calibrated_once_it_keeps_a_calibration(engine, start):
     board = start(BENCH)
     assert " lane=uncalibrated " in board.say("hello")

@@ -5,6 +5,7 @@ What a reading should be is worked out here, from a second board of the same par
 
 from __future__ import annotations
 
+import itertools
 import random
 import threading
 
@@ -169,6 +170,67 @@ def test_no_point_is_driven_for_60_ms_and_never_do_two_highs_meet_two_lows(engin
     assert 39 == board.board.most_high
 
 
+# Each measurement with a converter that takes so long for a conversion, by a clock of its own: that of the
+# portable bus on a board, about. Prints the longest time for which a point was driven without a break.
+SLOW = """
+from tester import ohms
+from tester.board import Board
+now, since, longest, outputs = [0], [0], [0], [0] * 8
+ohms.ticks_us = lambda: now[0]
+ohms.ticks_diff = lambda end, start: end - start
+class Slow:
+    def shunt(self):
+        now[0] += TAKES
+        return 100
+    def supply(self):
+        now[0] += TAKES
+        return 26000
+def settle(us):
+    now[0] += us
+def write(chip, register, value):
+    now[0] += 60
+    drove = any(outputs)
+    if register == 0:
+        outputs[chip] = value ^ 0xFFFF
+    if any(outputs) and not drove:
+        since[0] = now[0]
+    elif drove and not any(outputs):
+        longest[0] = max(longest[0], now[0] - since[0])
+    at_once(chip, register, value)
+def read(chip, register):
+    now[0] += 60
+    return read_at_once(chip, register)
+board = Board()
+bank, chips = board.bank, board.bank.chips
+bank.begin()
+at_once, read_at_once = chips.write, chips.read
+chips.write, chips.read, bank.settle = write, read, settle
+lane = ohms.Lane(bank, Slow(), board.sensor, (121, 122, 123, 124), lambda: None)
+for point in range(128):
+    lane.parts[point] = point // 3 + 1
+lane.look()
+print(longest[0])
+lane.measure_links(bytes([255] * 16))
+print(longest[0])
+lane.measure_leaks()
+print(longest[0])
+lane.measure_bar(bytes([31] + [0] * 15))
+print(longest[0])
+"""
+
+
+@pytest.mark.parametrize("takes_us", [1163, 2400, 3650, 5200])
+def test_no_point_is_driven_for_60_ms_however_slow_the_converter_is(takes_us, engine, start):
+    board = start({"link": BARS}, script=SLOW.replace("TAKES", str(takes_us)))
+    board.board.measures = True
+    longest = [int(board.line()) for _ in range(4)]
+    assert longest == sorted(longest)
+    assert 10_000 < longest[0]
+    assert 40_000 < longest[1]
+    assert longest[3] <= 60_000
+    assert [] == board.unsafe()
+
+
 def test_drives_that_are_too_long_or_too_many_would_be_noticed(start, micropython, monkeypatch):
     monkeypatch.setattr(board_model, "MOST_DRIVEN_US", 20_000)
     board = _scanned(start, {"link": BARS})
@@ -306,6 +368,140 @@ def test_a_converter_that_lost_its_supply_for_a_moment_is_not_believed(start, mi
     _nothing_is_left(board)
 
 
+def _ignore(board, is_deaf):
+    """Starts get lost, if is_deaf says so of the nth: the bit alone, the settings arrive."""
+    converter = board.board.converter
+    write, starts = converter.write, itertools.count(1)
+
+    def lossy(data):
+        if len(data) == 3 and data[0] == converter_model.CONFIG and is_deaf(next(starts)):
+            data = bytes([data[0], data[1] & 0x7F, data[2]])
+        write(data)
+
+    converter.write = lossy
+
+
+@pytest.mark.parametrize("lost", [(2,), (6,), (7, 8), (1, 4, 5, 10)], ids=str)
+def test_a_conversion_whose_start_got_lost_is_started_again_and_no_old_result_is_taken(lost, engine, start):
+    expected = Expected(PIECE)
+    board = _ready(start, change=_unhurried)
+    zero = _own(board)["zero"]
+    before = board.board.conversions
+    _ignore(board, lambda nth: nth in lost)
+    _measure(board, f"links {_mask([8, 13])}")
+    assert 9 == board.board.conversions - before
+    readings = _readings(board, "high")
+    for point in (8, 13):
+        assert _wanted(expected, "high", point) == pytest.approx(readings[point] - zero, abs=WITHIN)
+    assert [] == board.unsafe()
+
+
+@ANY_WORK
+def test_a_converter_that_ignores_its_starts_ends_it_with_everything_let_go(work, engine, start):
+    board = _ready(start)
+    _ignore(board, lambda nth: True)
+    assert "error converter why=idle" == board.say(work)
+    assert [] == board.unsafe()
+    assert [] == board.board.broken
+
+
+@pytest.mark.parametrize("work", WORK)
+def test_a_converter_that_ignores_starts_from_some_point_on_is_idle(work, engine, start):
+    """While other points are measured: the result that is there was another point's."""
+    seed = random.randrange(1 << 30)
+    chance = random.Random(seed)
+    for _ in range(3):
+        board = _ready(start)
+        first = chance.randrange(1, 30 if work == "links" else 9)
+        _ignore(board, lambda nth, first=first: nth >= first)
+        assert "error converter why=idle" == board.say(WORK[work]), f"seed {seed}: from start {first} on"
+        _nothing_is_left(board)
+
+
+def _shift(board, steps_of):
+    """The shunt's drop, shifted by so many steps in the nth conversion from now on."""
+    converter = board.board.converter
+    sample, conversions = converter._sample, itertools.count(1)
+
+    def shifted():
+        volts, steps = sample(), steps_of(next(conversions))
+        return volts[0], volts[1] - steps * SHUNT_STEP_V, *volts[2:]
+
+    converter._sample = shifted
+
+
+def test_conversions_that_differ_are_done_once_more(engine, start):
+    """One bit of a result that arrived wrong, or a contact that moved."""
+    expected = Expected(PIECE)
+    board = _ready(start, change=_unhurried)
+    zero = _own(board)["zero"]
+    for work, which, wrong, conversions in (  # VIO too is read whenever the points are driven anew
+        (f"links {_mask([8, 13])}", "high", 7, 9 + 5),
+        ("leaks", "leak", 7, 21 + 5),
+        (f"bar {_mask([7, 8, 30])}", "low", 16, 13 + 12 + 4),
+    ):
+        before = board.board.conversions
+        _shift(board, lambda nth, wrong=wrong: 40 * (nth == wrong))
+        _measure(board, work)
+        assert conversions == board.board.conversions - before
+        for point, reading in enumerate(_readings(board, which)):
+            if reading:
+                wanted = _wanted(expected, which, point)
+                assert wanted == pytest.approx(reading - zero, abs=WITHIN), (work, point)
+    assert [] == board.unsafe()
+
+
+def test_of_conversions_that_go_on_differing_the_worse_counts_for_a_link_and_for_a_leak(engine, start):
+    expected = Expected(PIECE)
+    board = _ready(start)
+    zero = _own(board)["zero"]
+    _shift(board, lambda nth: 40 * (nth % 2))
+    _measure(board, f"links {_mask([8, 13, 30])}")
+    _measure(board, "leaks")
+    for which, more in (("high", 0), ("leak", 4 * 40)):
+        readings = _readings(board, which)
+        assert 3 <= sum(map(bool, readings))
+        for point, reading in enumerate(readings):
+            if reading:  # the noise of one conversion, four times
+                wanted = _wanted(expected, which, point) + more
+                assert wanted == pytest.approx(reading - zero, abs=WITHIN + 4 * 3), (which, point)
+    assert [] == board.unsafe()
+
+
+@pytest.mark.parametrize(("first", "point"), [(1, 7), (6, 8), (14, 7), (18, 8), (22, 30)])
+def test_of_a_shorting_bar_none_counts(first, point, engine, start):
+    """Its three highs take 13 conversions, the fifth of them VIO's; its lows four each."""
+    board = _ready(start, change=_unhurried)
+    _shift(board, lambda nth: 40 * (nth >= first and nth % 2))
+    assert f"error unsteady points={_mask([point])}" == board.say(WORK["bar"])
+    _nothing_is_left(board)
+
+
+@pytest.mark.parametrize(("first", "points"), [(1, []), (9, [121])])
+def test_nor_of_zero_and_the_references(first, points, engine, start):
+    board = start(PIECE)
+    assert "ok" == board.say("check")
+    _shift(board, lambda nth: 40 * (nth >= first and nth % 2))
+    assert f"error unsteady points={_mask(points)}" == board.say("lane")
+    assert [] == board.unsafe()
+
+
+def test_a_supply_that_reads_differently_every_time_is_the_converter_s_fault(engine, start):
+    board = start(PIECE)
+    assert "ok" == board.say("check")
+    _own(board)
+    converter, conversions = board.board.converter, itertools.count(1)
+    sample = converter._sample
+
+    def unsteady():
+        volts = sample()
+        return *volts[:2], volts[2] - 40 * SUPPLY_STEP_V * (next(conversions) % 2), volts[3]
+
+    converter._sample = unsteady
+    assert "error converter why=unsteady" == board.say("lane")
+    assert [] == board.unsafe()
+
+
 LET_GO_TRANSFERS = 24  # the last ones, not read back
 
 
@@ -432,7 +628,10 @@ def test_wrong_bits_on_the_bus_never_make_a_wrong_reading(rate, seed, start, mic
             for point, reading in enumerate(_readings(board, which)):
                 if reading:
                     assert _wanted(expected, which, point) == pytest.approx(reading - zero, abs=WITHIN), point
+        flips, board.board._bus._flip_bits = board.board._bus._flip_bits, 0.0
+        assert "ok" == board.say("release")  # the last writes are not read back: they may have arrived wrong
         assert [] == board.unsafe()
+        board.board._bus._flip_bits = flips
     assert done > 0 or rate > 1e-4
 
 

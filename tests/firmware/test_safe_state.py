@@ -13,6 +13,7 @@ import threading
 import pytest
 
 from pinwright.tester.frames import encode
+from pinwright.virtual import process
 
 BIG = {"pins": [f"P.{p}" for p in (3, *range(20, 36), 70, 90)]}
 PAIRS = [{"pins": [f"P.{p}", f"P.{p + 40}"]} for p in range(40, 60)]
@@ -138,6 +139,31 @@ def test_ctrl_c_in_the_middle_of_a_scan_lets_go(engine, start):
         assert b"Traceback" not in board._seen, told
 
 
+def test_three_ctrl_c_in_a_row_leave_nothing_driven_or_the_watchdog_on(engine, start, monkeypatch):
+    """The second while points are let go, the third too or while they are held; other moments every run."""
+    monkeypatch.setattr(process, "_AGAIN_S", 0.0)  # each is seen before the next transfer
+    seed = random.randrange(1 << 30)
+    chance = random.Random(seed)
+    stopped = 0
+    for nth in range(8):
+        board = start(CABLE)
+        assert "ok" == board.say("check")
+        board.load(IN_A_BIG_NET)
+        moment = board.board.transfers + chance.randrange(1, 1700)
+        second = moment + chance.randrange(1, 8)
+        for press in (moment, second, second + chance.randrange(1, 40)):
+            board.board.at[press] = board.tester.interrupt
+        board.send(encode(9, "scan settle=20"))
+        board.wait_for_the_prompt()
+        board.board.at.clear()
+        watched = board.tester._server.watchdog.on
+        assert watched or [] == board.unsafe(), f"seed {seed}, {nth}: transfers from {moment} on"
+        assert b"Traceback" not in board._seen, f"seed {seed}, {nth}"
+        board.board.broken.clear()  # where a transfer was cut
+        stopped += not watched
+    assert stopped > 0, f"seed {seed}"
+
+
 def test_ctrl_c_in_the_middle_of_a_check_lets_go(engine, start):
     chance = random.Random(3)
     for _ in range(4):
@@ -195,3 +221,21 @@ def test_a_chip_that_loses_its_state_in_the_middle_of_a_scan_is_found_out(chip, 
         )
         assert [] == board.unsafe()
     board.board.broken.clear()  # a chip that has forgotten its address drives what another should
+
+
+@pytest.mark.parametrize(
+    ("about", "level"), [("", 0), ('{"fitted": 5}', 0), ('{"fixture": "pocket-24"}', None), ("{", None)]
+)
+def test_the_expanders_are_held_before_anything_else_is_loaded(about, level, engine, start):
+    """A reset by the watchdog leaves them driving. On a pocket tester, or nobody knows what, the pin is a
+    point."""
+    told = 'import machine\nprint("reset", machine.Pin(20).value())\n'
+
+    def change(folder):
+        board = folder / "tester" / "board.py"
+        board.write_text(board.read_text().replace("import sys\n", told + "import sys\n", 1))
+
+    kind = {"kind": "pocket"} if "pocket" in about else {}
+    board = start({"tester": kind}, board_json=about or "", change=change)
+    assert "reset" == board.line().split()[0]
+    assert (20 in board.board.touched) is (level == 0)

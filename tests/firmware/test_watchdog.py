@@ -91,6 +91,36 @@ def test_it_is_stopped_before_the_prompt_is_there(kind, engine, start):
     assert not _watchdog(board).on
 
 
+# Ctrl-C strikes so many times, each time before the points are known to be held.
+PRESSED = """
+from tester.bank import ExpanderBank
+from tester.pocket import PocketBank
+left = [TIMES]
+def struck(hold):
+    def strike(self):
+        hold(self)
+        left[0] -= 1
+        if left[0] >= 0:
+            raise KeyboardInterrupt
+    return strike
+for bank in (ExpanderBank, PocketBank):
+    bank.hold = struck(bank.hold)
+"""
+
+
+@pytest.mark.parametrize("kind", ["tester", "pocket"])
+@pytest.mark.parametrize(("times", "still_on"), [(3, False), (99, True)])
+def test_it_is_stopped_only_once_every_point_is_held(times, still_on, kind, engine, start):
+    pressed = PRESSED.replace("TIMES", str(times))
+    board = start({"tester": {"kind": kind}}, change=lambda folder: (folder / "boot.py").write_text(pressed))
+    assert "ok" == board.say("check")
+    board.tester.interrupt()
+    board.wait_for_the_prompt()
+    assert still_on == _watchdog(board).on
+    assert [] == board.unsafe()
+    assert b"Traceback" not in board._seen
+
+
 def test_a_board_that_refuses_to_serve_has_none(engine, start):
     board = start({}, change=lambda folder: (folder / "tester" / "judge.py").unlink())
     while not board.line().startswith("pinwright: "):
