@@ -16,6 +16,7 @@
     │   ├── LinkCorrupt            lines that do not frame, beyond retry
     │   ├── ProtocolMismatch       board and program speak different versions
     │   ├── SelfCheckFailed        the board found itself at fault
+    │   │   └── OtherTemperature   it is too warm or too cold to be held against its calibration
     │   ├── OutsideVoltage         the cable is connected to something
     │   └── Disagreement           board and host judge one scan differently
     └── OwnBug               70    a broken promise of our own code
@@ -149,6 +150,10 @@ class ProtocolMismatch(TesterError):
 
 class SelfCheckFailed(TesterError):
     """The board's check of itself failed."""
+
+
+class OtherTemperature(SelfCheckFailed):
+    """The tester is too far from the temperature of its calibration."""
 
 
 class OutsideVoltage(TesterError):

@@ -218,7 +218,7 @@ def _measured(
         parts.append(_table(headings, good))
     elif good:
         count = f"{len(good)} {'net is' if len(good) == 1 else 'nets are'}"
-        then = " once the plugs are where they belong" if as_plugged else ""
+        then = " by continuity, once the plugs are where they belong" if as_plugged else ""
         every = "" if bad or folded else "all "
         parts.append(Text(f"{every}{count} as the profile says{then} (-v lists them)"))
     return parts

@@ -138,15 +138,23 @@ def read_by_lane(
         else ohms_at.get(pin, 0.2)
         for net, pin, point, others in contacts(profile, evidence, placement)
     }
+    across = [0] * evidence.points
+    pairs_of = {point: len(net.pins) == 2 for net, _, point, _ in contacts(profile, evidence, placement)}
     for part, points in members.items():
         ohms, onward = leak_ohms(part), [_low(point) for point in beyond[part]]
-        for point in points:
-            ways = [_low(other) for other in points if other != point]
-            ways += [ohms + _together(onward)] if ohms is not None and onward else []
-            if wanted >> point & 1:
-                high[point] = _through(_high(point) + _together(ways) + joint_of[point])
-        first = points[0]
         way = 1e12 if ohms is None else ohms + (_together(onward) if onward else 720.0)
+        # Of a pair all ohms are between its two points; of a larger part each point has its own leg.
+        shared = len(points) > 2
+        leg = {p: joint_of.get(p, 0.2) / (2 if pairs_of.get(p) else 1) if shared else 0.0 for p in points}
+        for point in points:
+            ways = [_low(other) + leg[other] for other in points if other != point]
+            if wanted >> point & 1:
+                link = leg[point] if shared else joint_of[point]
+                high[point] = _through(_high(point) + _together([way, link + _together(ways)]))
+        first = points[0]
+        for point in points[1:] if shared else ():
+            link = leg[first] + leg[point] + _low(point)
+            across[point] = _through(_high(first) + _together([way, link]))
         leak[first] = _through(_high(first) + way)
     own = [ohms for pair in range(pairs) for ohms in [1500.0 + (10.0 if pair >= pairs / 2 else 0.0)] * 2]
     lane = Lane(ZERO, round(SUPPLY_V / SUPPLY_STEP_V), AT_27_CELSIUS, tuple(map(_through, own)))
@@ -158,7 +166,9 @@ def read_by_lane(
         tuple(own),
         27.0,
     )
-    return Readings(lane, lane, parts, tuple(high), tuple(leak), known if calibrated else None)
+    return Readings(
+        lane, lane, parts, tuple(high), tuple(leak), tuple(across), known if calibrated else None
+    )
 
 
 def scanned(

@@ -104,12 +104,12 @@ def test_a_sentence_needs_no_more_than_the_firmware_gives(code: str) -> None:
         ("not-low", SelfCheckFailed, "does not read low while driven low: A.3 (J1.3)"),
         ("reference", SelfCheckFailed, "joined pair A.3 (J1.3) does not read as joined"),
         ("unsteady", SelfCheckFailed, "A.3 (J1.3) among them"),
-        ("converter", SelfCheckFailed, "converter, which measures ohms, does not do its work (checksum)"),
+        ("converter", SelfCheckFailed, "converter, which measures ohms, checksum"),
         ("supply", SelfCheckFailed, "the supply of the tester's expanders is at 2750 mV, below 3000 mV"),
         ("overload", SelfCheckFailed, "more current flows than any cable can draw"),
         ("overload", SelfCheckFailed, "while this point is driven: A.3 (J1.3)"),
         ("backwards", OutsideVoltage, "current flows backwards into the tester: A.3 (J1.3)"),
-        ("keep", SelfCheckFailed, "the tester could not store it (checksum)"),
+        ("keep", SelfCheckFailed, "the tester cannot store or read what it keeps of itself (checksum)"),
         ("lane", ProtocolMismatch, "no ohms lane, after it said it had one (`scan settle=20`)"),
         ("board-file", SelfCheckFailed, "board.json"),
         ("frame", LinkCorrupt, "could not read the request (checksum)"),
@@ -142,3 +142,19 @@ def test_a_complaint_that_lacks_its_values_is_a_corrupt_reply(code: str, values:
 
 def test_braces_in_what_the_board_says_are_taken_as_they_are() -> None:
     assert "({why})" in str(complaint("frame", {"why": "{why}"}, "", "check"))
+
+
+@pytest.mark.parametrize(
+    ("code", "why", "seen"),
+    [
+        ("converter", "missing", "which measures ohms, does not answer"),
+        ("converter", "idle", "which measures ohms, does not begin a conversion"),
+        ("keep", "empty", "what it keeps of itself (the file is empty)"),
+    ],
+)
+def test_a_reason_is_put_into_words(code: str, why: str, seen: str) -> None:
+    assert seen in str(complaint(code, {"why": why}, "", "lane"))
+
+
+def test_a_complaint_about_no_point_is_about_the_tester() -> None:
+    assert "the tester itself" in str(complaint("unsteady", {"points": "00"}, "", "lane"))

@@ -64,29 +64,50 @@ def test_a_two_pin_link_has_4_steps_an_ohm():
 
 
 def test_a_link_is_what_its_path_has_more_than_the_tester():
-    assert meter().link(reading(785 + 722 + 10), 0, [40]) == pytest.approx(10, abs=0.1)
-    assert meter().link(reading(785 + 722), 0, [40]) == pytest.approx(0, abs=0.1)
+    assert meter().link(reading(785 + 722 + 10), 0, {40: 0.0}) == pytest.approx(10, abs=0.1)
+    assert meter().link(reading(785 + 722), 0, {40: 0.0}) == pytest.approx(0, abs=0.1)
 
 
 def test_in_a_large_net_the_others_are_in_parallel():
     """39 points of 722 Ω: 18.5 Ω."""
-    assert meter().link(reading(785 + 722 / 39 + 10), 0, range(1, 40)) == pytest.approx(10, abs=0.05)
+    others = dict.fromkeys(range(1, 40), 0.0)
+    assert meter().link(reading(785 + 722 / 39 + 10), 0, others) == pytest.approx(10, abs=0.05)
 
 
 def test_an_uncalibrated_tester_takes_off_what_is_typical():
     known = Ohmmeter(lane(), lane(), None)
-    assert known.link(reading(780 + 720 + 100), 0, [40]) == pytest.approx(100, abs=0.1)
+    assert known.link(reading(780 + 720 + 100), 0, {40: 0.0}) == pytest.approx(100, abs=0.1)
     assert known.uncertainty(0) == UNCALIBRATED_OHMS
 
 
-def test_what_reads_less_than_the_tester_itself_has_no_ohms():
-    assert meter().link(reading(1490), 0, [40]) == 0.0
+def test_what_reads_less_than_the_tester_itself_is_below_zero():
+    """So that what all links of a cable have in common does not hide what one of them has more."""
+    assert meter().link(reading(1490), 0, {40: 0.0}) == pytest.approx(-17, abs=0.2)
 
 
-def test_a_wrong_contact_besides_takes_its_share_of_the_current():
-    """10 Ω and 722 Ω, beside 50 Ω and 722 Ω behind a wrong contact: 732 / 2 · … in parallel."""
-    onward = 1 / (1 / 722 + 1 / (50 + 722))
-    assert meter().link(reading(785 + onward), 0, [40], [41], 50.0) == pytest.approx(0, abs=0.1)
+@pytest.mark.parametrize("aside", [50 + 722, 10e3, 100e3])
+def test_what_flows_another_way_is_not_taken_for_a_better_link(aside):
+    """10 Ω and 722 Ω, beside another way to 0 V."""
+    onward = 1 / (1 / (722 + 10) + 1 / aside)
+    assert meter().link(reading(785 + onward), 0, {40: 0.0}, aside) == pytest.approx(10, abs=0.4)
+
+
+def test_of_a_larger_net_every_leg_is_found_however_bad_the_others_are():
+    """Four legs of 3, 0, 60 and 5 Ω: each from its own high reading and from the first point across."""
+    ohms = {0: 3.0, 1: 0.0, 2: 60.0, 3: 5.0}
+    rest = 1 / sum(1 / (722 + ohms[other]) for other in (1, 2, 3))
+    across = {other: reading(785 + ohms[0] + ohms[other] + 722) for other in (1, 2, 3)}
+    told = meter().legs(reading(785 + ohms[0] + rest), 0, across, MOST_OHMS)
+    assert told == pytest.approx(ohms, abs=0.4)
+
+
+def test_a_joint_between_two_halves_of_a_net_counts_with_the_far_half():
+    """Eight points here and eight there, 20 Ω between: of any point against all others it shows little."""
+    near, far = 722 / 7, 20 + 722 / 8
+    across = dict.fromkeys(range(1, 8), reading(785 + 722)) | dict.fromkeys(range(8, 16), reading(785 + 742))
+    told = meter().legs(reading(785 + 1 / (1 / near + 1 / far)), 0, across, MOST_OHMS)
+    assert min(told[point] for point in range(8, 16)) > 15
+    assert max(told[point] for point in range(8)) < 5
 
 
 @pytest.mark.parametrize("ohms", [0.3, 4100.0, 41e3, 100e3, 1e6])
@@ -109,7 +130,7 @@ def test_the_references_take_away_what_all_points_drifted():
     """All paths of 140 Ω of drivers are 3 Ω more: a link of typical drivers reads as before."""
     warm = lane((1503, 1503, 1513, 1513))
     typical = {"high_ohms": (780.0,) * 128, "low_ohms": (720.0,) * 128}
-    assert meter(warm, **typical).link(reading(780 + 720 + 3 + 5), 0, [40]) == pytest.approx(5, abs=0.1)
+    assert meter(warm, **typical).link(reading(780 + 720 + 3 + 5), 0, {40: 0.0}) == pytest.approx(5, abs=0.1)
 
 
 def test_the_ten_ohm_reference_reads_ten_ohms_over_the_other():
@@ -120,8 +141,10 @@ def test_the_ten_ohm_reference_reads_ten_ohms_over_the_other():
 
 def test_the_uncertainty_grows_with_the_temperatures_difference_and_with_the_reading():
     assert meter().uncertainty(0) == CALIBRATED_OHMS
-    assert meter(lane(celsius=31.9)).uncertainty(0) == CALIBRATED_OHMS
-    assert meter(lane(celsius=37)).uncertainty(0) == pytest.approx(2 * CALIBRATED_OHMS, rel=0.02)
+    assert meter(lane(celsius=36.9)).uncertainty(0) == CALIBRATED_OHMS
+    assert meter(lane(celsius=45)).uncertainty(0) == pytest.approx(1.8 * CALIBRATED_OHMS, rel=0.02)
+    cold = meter(lane((), celsius=17), references=())
+    assert cold.uncertainty(0) == pytest.approx(2 * WITHOUT_REFERENCES_OHMS, rel=0.02)
     assert meter().uncertainty(50) == CALIBRATED_OHMS + 1.0
 
 
@@ -140,6 +163,9 @@ DISTRUST = {
     "references that drifted too far": (lane((1521, 1521, 1531, 1531)), {}, "have drifted by 21"),
     "another temperature": (lane(celsius=48), {}, "is at 48 °C and was calibrated at 27 °C"),
     "another tester's calibration": (lane(()), {}, "one of another tester"),
+    "a point of more ohms than can be": (lane(), {"high_ohms": (1061.0,) * 128}, "of what no tester has"),
+    "a point of fewer": (lane(), {"low_ohms": (669.0,) * 128}, "of what no tester has"),
+    "an empty tester that leaks": (lane(), {"empty": (41,) * 128}, "of what no tester has"),
 }
 
 
@@ -177,10 +203,10 @@ def test_references_that_are_read_once_only_stop_it():
 def test_a_point_that_no_bar_has_reached_is_measured_by_no_calibrated_tester():
     holes = calibration(high_ohms=(None,) * 128)
     with pytest.raises(SelfCheckFailed, match="lacks points"):
-        Ohmmeter(lane(), lane(), holes).link(reading(1500), 0, [40])
+        Ohmmeter(lane(), lane(), holes).link(reading(1500), 0, {40: 0.0})
     holes = calibration(low_ohms=(None,) * 128)
     with pytest.raises(SelfCheckFailed, match="lacks points"):
-        Ohmmeter(lane(), lane(), holes).link(reading(1500), 0, [40])
+        Ohmmeter(lane(), lane(), holes).link(reading(1500), 0, {40: 0.0})
 
 
 def test_but_a_wrong_contact_may_lead_to_one():

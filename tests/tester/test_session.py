@@ -180,8 +180,11 @@ LANE = f"ok zero={NO_CURRENT} vio=6720 sensor=36C4 refs={LINK}{LINK} us=9000"
 MARCH = datetime(2026, 3, 1, 9, 30, tzinfo=UTC)
 
 
-def check(*, passed: bool) -> bytes:
-    return LongCheck(MARCH, passed, True, ("J1", "J2"), "" if passed else "J1.7 is open").to_bytes()
+SECOND, LATER = timedelta(seconds=1), datetime(2026, 5, 1, tzinfo=UTC)
+
+
+def check(*, passed: bool, sockets: tuple[str, ...] = ("J1", "J2")) -> bytes:
+    return LongCheck(MARCH, passed, True, sockets, "" if passed else "J1.7 is open").to_bytes()
 
 
 def calibration(points: int = POINTS) -> bytes:
@@ -198,10 +201,10 @@ def scan(
     profile: Profile | None = None,
     by_hand: Mapping[str, str] | None = None,
     adapters: Sequence[Adapter] = (),
-    since: datetime | None = None,
+    between: tuple[datetime, datetime] | None = None,
 ) -> Scan:
     """Run a session against a board, without a line between them."""
-    run = Session(profile or cable(), FIXTURES, "0.6.0", by_hand or {}, adapters, since).run()
+    run = Session(profile or cable(), FIXTURES, "0.6.0", by_hand or {}, adapters, between).run()
     request = next(run)
     while True:
         try:
@@ -315,20 +318,24 @@ def test_a_tester_that_has_a_bad_conscience_does_not_scan(
 
 
 @pytest.mark.parametrize(
-    ("kept", "since", "seen"),
+    ("kept", "between", "seen"),
     [
-        ({}, MARCH, "has had no long check"),
-        ({"check": check(passed=True)}, MARCH + timedelta(seconds=1), "is older than `--max-check-age`"),
-        ({"check": check(passed=True)}, MARCH, ""),
+        ({}, (MARCH, LATER), "has had no long check"),
+        ({"check": check(passed=True)}, (MARCH + SECOND, LATER), "is older than `--max-check-age`"),
+        ({"check": check(passed=True)}, (MARCH - SECOND, MARCH - SECOND), "which is yet to come"),
+        ({"check": check(passed=True, sockets=("J1",))}, (MARCH, LATER), "was not of socket J2"),
+        ({"check": check(passed=True)}, (MARCH, MARCH), ""),
     ],
 )
-def test_a_long_check_may_be_too_old(kept: Mapping[str, bytes], since: datetime, seen: str) -> None:
+def test_a_long_check_may_be_too_old_or_of_something_else(
+    kept: Mapping[str, bytes], between: tuple[datetime, datetime], seen: str
+) -> None:
     board = Board(GOOD, kept=kept)
     if not seen:
-        assert scan(board, since=since).board_verdict.passed
+        assert scan(board, between=between).board_verdict.passed
         return
     with pytest.raises(SelfCheckFailed) as error:
-        scan(board, since=since)
+        scan(board, between=between)
     assert seen in error.value.message
     assert "scan settle=20" not in board.asked
 

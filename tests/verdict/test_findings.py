@@ -290,36 +290,36 @@ RESISTANCES = {
         [link("A.1", "B.1", 12.0, over=11.8, signal="CLOCK")],
         [],
         [
-            "CLOCK, A.1 to B.1 measures 12.0 Ω ± 4.0 Ω, 11.8 Ω above the median of the cable's links; "
-            "its limit is 5.0 Ω"
+            "CLOCK, A.1 to B.1 measures 12.0 Ω ± 4.0 Ω, 11.8 Ω above the median of the cable's links (3 Ω "
+            "may be); the limit is 5.0 Ω"
         ],
     ),
     "a joint above its limit only": (
         [link("A.1", "B.1", 12.0, over=2.0)],
         [],
-        ["A.1 to B.1 measures 12.0 Ω ± 4.0 Ω; its limit is 5.0 Ω"],
+        ["A.1 to B.1 measures 12.0 Ω ± 4.0 Ω; the limit is 5.0 Ω"],
     ),
     "a leak": (
         [],
         [leak("A.1 B.1", 41e3)],
-        ["A.1–B.1 leaks: 41 kΩ to everything else, where 100 kΩ is the least that may be"],
+        ["A.1–B.1 leaks: 41 kΩ to everything else; the limit is 100 kΩ"],
     ),
     "a leak of a named net": (
         [],
         [leak("A.1 B.1", 41e3, "CLOCK")],
-        ["CLOCK (A.1–B.1) leaks: 41 kΩ to everything else, where 100 kΩ is the least that may be"],
+        ["CLOCK (A.1–B.1) leaks: 41 kΩ to everything else; the limit is 100 kΩ"],
     ),
     "two that are alike": (
         [],
         [leak("A.1 B.1", 41e3), leak("A.2 B.2", 43e3)],
-        ["A.1–B.1 and A.2–B.2 leak, to each other it seems: 42 kΩ, where 100 kΩ is the least that may be"],
+        ["A.1–B.1 and A.2–B.2 leak, to each other it seems: 42 kΩ; the limit is 100 kΩ"],
     ),
     "two that are not": (
         [],
         [leak("A.1 B.1", 41e3), leak("A.2 B.2", 82e3)],
         [
-            "A.1–B.1 leaks: 41 kΩ to everything else, where 100 kΩ is the least that may be",
-            "A.2–B.2 leaks: 82 kΩ to everything else, where 100 kΩ is the least that may be",
+            "A.1–B.1 leaks: 41 kΩ to everything else; the limit is 100 kΩ",
+            "A.2–B.2 leaks: 82 kΩ to everything else; the limit is 100 kΩ",
         ],
     ),
     "a leak that may be": ([], [leak("A.1 B.1", 410e3, ok=True)], []),

@@ -15,7 +15,7 @@ from pinwright.tester.calibration import Calibration
 from pinwright.tester.fixture import Fixture, Socket, place
 from pinwright.tester.measurement import Evidence
 from pinwright.tester.ohmmeter import Lane, Readings
-from pinwright.tester.parts import parts_of, to_be_high
+from pinwright.tester.parts import parts_of, points_of
 from pinwright.verdict.resistances import ohms_text, resistances, rule, summary
 
 POINTS = 32
@@ -60,17 +60,26 @@ def measured(cable, ohms=None, leaks=None, joined=None, calibration=CALIBRATION)
     matrix = b"".join(row.to_bytes(POINTS // 8, "little") for row in rows)
     nothing = bytes(POINTS // 8)
     evidence = Evidence(POINTS, matrix, matrix, bytes(len(matrix)), nothing, nothing, bytes(POINTS))
-    high, leak = [0] * POINTS, [0] * POINTS
-    for point, pin in placement.pin_of.items():
-        others = rows[point].bit_count() - 1
-        if others and to_be_high(cable, evidence, placement) >> point & 1:
-            high[point] = reading(HIGH + (ohms or {}).get(str(pin), 0.2) + LOW / others)
+    high, leak, across = [0] * POINTS, [0] * POINTS, [0] * POINTS
     parts = parts_of(cable, evidence, placement)
+    own = {point: (ohms or {}).get(str(pin), 0.2) for point, pin in placement.pin_of.items()}
+    for points in points_of(parts).values():
+        for point in points if len(points) > 1 else ():
+            leg = (
+                own if len(points) > 2 else dict.fromkeys(points, 0.0)
+            )  # of a pair the first point has it all
+            rest = 1 / sum(1 / (leg[other] + LOW) for other in points if other != point)
+            told = (leaks or {}).get(str(placement.pin_of[points[0]]))
+            aside = 0.0 if told is None else 1 / (told + LOW)  # takes its share of every current
+            high[point] = reading(HIGH + 1 / (1 / (own[point] + rest) + aside))
+            if point != points[0] and len(points) > 2:
+                way = leg[points[0]] + leg[point] + LOW
+                across[point] = reading(HIGH + 1 / (1 / way + aside))
     for point, number in enumerate(parts):
         if number and point == parts.index(number):
             told = (leaks or {}).get(str(placement.pin_of[point]))
             leak[point] = reading(HIGH + told + LOW) if told is not None else 4096
-    readings = Readings(OWN, OWN, parts, tuple(high), tuple(leak), calibration)
+    readings = Readings(OWN, OWN, parts, tuple(high), tuple(leak), tuple(across), calibration)
     return evidence, placement, readings
 
 

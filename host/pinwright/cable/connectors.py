@@ -71,7 +71,7 @@ class Connector:
         return replace(self, positions=_mirrored(self.positions), view=self.behind, behind=self.view)
 
     def range_text(self) -> str:
-        """"`dip-40` has pins 1 to 40" or "`trs` has pins T, R, S": the tail of an error message."""
+        """ "`dip-40` has pins 1 to 40" or "`trs` has pins T, R, S": the tail of an error message."""
         if len(self.pins) == 1:
             return f"`{self.name}` has pin {self.pins[0]} only"
         *contacts, last = self.pins
@@ -114,7 +114,7 @@ class Family:
 
     @property
     def sizes(self) -> str:
-        """"3 to 32 columns", "an even number of pins, 4 to 64", "9, 15, 25 or 37 pins"."""
+        """ "3 to 32 columns", "an even number of pins, 4 to 64", "9, 15, 25 or 37 pins"."""
         if isinstance(self.allowed, range):
             span = f"{self.allowed[0]} to {self.allowed[-1]}"
             even = self.allowed.step == 2

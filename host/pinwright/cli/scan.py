@@ -21,9 +21,8 @@ from pinwright.link import Line, drive
 from pinwright.records.record import bytes_of, read_record
 from pinwright.records.scan_document import (
     Subject,
-    limits_below_uncertainty,
-    old_calibration,
     record_document,
+    remarks,
     scan_document,
 )
 from pinwright.records.store import Saved, Store, check_serial, default_place
@@ -98,7 +97,7 @@ def run(arguments: argparse.Namespace) -> int:
     profile = loaded.profile
     by_hand = _by_hand(arguments.at)
     max_ohms = _max_ohms(arguments.max_ohms, profile.max_ohms)
-    checked_since = _checked_since(arguments.max_check_age)
+    checked_between = _checked_between(arguments.max_check_age)
     operator = _operator(arguments.operator)
     store = _store(arguments, profile)
     workshop = Workshop.read()
@@ -107,7 +106,7 @@ def run(arguments: argparse.Namespace) -> int:
     clock = time.monotonic()
     if arguments.max_ohms is not None:
         profile = profile.with_max_ohms(max_ohms)
-    session = Session(profile, workshop.fixtures, __version__, by_hand, workshop.adapters, checked_since)
+    session = Session(profile, workshop.fixtures, __version__, by_hand, workshop.adapters, checked_between)
     with opened(arguments.port, profile, workshop, by_hand) as link:
         line = Line(link, _hear)
         scan = drive(session.run(), line)
@@ -210,12 +209,13 @@ def _caveats(subject: Subject, scan: Scan, facts: Facts) -> list[str]:
     if subject.virtual:
         told.append("the tester was a simulation: no cable was tested")
     if scan.readings is None:
-        told.append("continuity only: a joint or a leak of some tens of kilohms is not noticed")
+        told.append(
+            "continuity only: a joint of up to some tens of kilohms counts as good, and a leak may go "
+            "unnoticed"
+        )
     elif scan.readings.calibration is None:
-        told.append("the tester is not calibrated: joints were checked coarsely, to some tens of ohms")
-    told += [
-        text for text in (old_calibration(subject, scan), limits_below_uncertainty(subject, scan)) if text
-    ]
+        told.append("the tester is not calibrated: a joint of up to some 150 Ω may count as good")
+    told += remarks(subject, scan, facts)
     unproven = shared_conductors(facts.nets)
     if unproven:
         told.append(f"{unproven} conductors are joined at both ends and not proven one by one")
@@ -332,8 +332,8 @@ def _max_ohms(text: str | None, default: float) -> float:
     return value
 
 
-def _checked_since(text: str | None) -> datetime | None:
-    """The moment before which a long check is too old."""
+def _checked_between(text: str | None) -> tuple[datetime, datetime] | None:
+    """The moments between which the last long check has to be. A day more: two clocks are never the same."""
     if text is None:
         return None
     try:
@@ -342,7 +342,8 @@ def _checked_since(text: str | None) -> datetime | None:
         days = math.nan
     if not 0 <= days <= 36_500:
         raise UsageError(f"`--max-check-age {text}` should be a number of days, from 0 to 36500")
-    return datetime.now(UTC) - timedelta(days=days)
+    now = datetime.now(UTC)
+    return now - timedelta(days=days), now + timedelta(days=1)
 
 
 def _operator(text: str | None) -> str | None:

@@ -30,7 +30,7 @@ from pinwright.tester.calibration import rfc3339
 from pinwright.tester.fixture import Placement
 from pinwright.tester.measurement import Evidence, Measurement
 from pinwright.tester.ohmmeter import Ohmmeter, Readings
-from pinwright.tester.parts import to_be_high
+from pinwright.tester.parts import rounds, to_be_high
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.findings import Finding
@@ -77,6 +77,7 @@ _FORM: Mapping[str, Any] = {
             "parts": _TEXT,
             "high": _TEXT,
             "leak": _TEXT,
+            "across": _TEXT,
             "calibration": _TEXT_OR_NULL,
         },
     },
@@ -279,9 +280,10 @@ def _resistances(
     """Links and leaks anew, from what the lane read. Raises NotGenuine where it read what nobody asks for."""
     high = to_be_high(profile, evidence, placement)
     lowest = {readings.parts.index(part) for part in set(readings.parts) - {0}}
+    far = {end for one in rounds(readings.parts) for _, end in one.pairs}
     for point in range(evidence.points):
-        asked = bool(high >> point & 1), point in lowest
-        if asked != (readings.high[point] != 0, readings.leak[point] != 0):
+        asked = bool(high >> point & 1), point in lowest, point in far
+        if asked != tuple(told[point] != 0 for told in (readings.high, readings.leak, readings.across)):
             raise NotGenuine("its readings of resistance are not those that its nets ask for")
     return resistances(profile, evidence, placement, readings)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -17,7 +17,7 @@ from pinwright.tester.session import Scan
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.findings import Finding
-from pinwright.verdict.resistances import rule
+from pinwright.verdict.resistances import TOLD_BELOW_OHMS, link_limit, ohms_text, resistances, rule
 
 OLD_CALIBRATION = timedelta(days=365)  # common practice, no source
 SCAN_SCHEMA = "pinwright/scan-1"
@@ -41,8 +41,8 @@ SIMULATED = "No cable was tested: the tester and the cable were simulated."
 _JOINTS = {
     "none": "The resistance of joints was not measured: a joint of some tens of kilohms may count as "
     "connected.",
-    "uncalibrated": "Joints were checked coarsely, by a tester without a calibration: a bad one of some tens "
-    "of ohms may count as good.",
+    "uncalibrated": "Joints were checked coarsely, by a tester without a calibration: a bad one of up to "
+    "some 150 Ω may count as good.",
     "calibrated": "A joint was measured as it was for a moment, at a small current: what it does when it is "
     "bent, or warm, or carries more, is not known.",
 }
@@ -209,17 +209,12 @@ def limits_members(profile: Profile, *, by_hand: bool, checked: bool) -> dict[st
     }
 
 
-def not_measured(subject: Subject, scan: Scan) -> list[str]:
+def not_measured(subject: Subject, scan: Scan, facts: Facts) -> list[str]:
     """What the test does not say."""
     check, told = scan.long_check, [SIMULATED] if subject.virtual else []
-    remarks = [
-        text for text in (old_calibration(subject, scan), limits_below_uncertainty(subject, scan)) if text
-    ]
-    told += [
-        _JOINTS[scan.hello.lane],
-        *(f"{text[0].upper()}{text[1:]}." for text in remarks),
-        *_TELLS_NOTHING,
-    ]
+    told.append(_JOINTS[scan.hello.lane])
+    told += [f"{text[0].upper()}{text[1:]}." for text in remarks(subject, scan, facts)]
+    told += _TELLS_NOTHING
     last = f"; this one passed its last on {rfc3339(check.made)}." if check else "; this one has had none."
     return [*told, _ONLY_A_LONG_CHECK + last, _NO_ACCREDITATION]
 
@@ -237,17 +232,54 @@ def old_calibration(subject: Subject, scan: Scan) -> str:
 
 def limits_below_uncertainty(subject: Subject, scan: Scan) -> str:
     """A sentence where limits are so low that readings a little above them count as good; else nothing."""
-    if scan.readings is None or scan.readings.calibration is None:
+    if scan.readings is None:
         return ""
-    meter = Ohmmeter(scan.readings.before, scan.readings.after, scan.readings.calibration)
-    uncertainty, profile = meter.uncertainty(0), subject.judged
+    profile = subject.judged
     limits = {"every link": profile.max_ohms}
     limits |= {name: limit.max_ohms for name, limit in profile.limits.items()}
+    if scan.readings.calibration is None:
+        coarse = link_limit(profile.max_ohms, False, 0.0)
+        return f"links were held against {coarse:g} Ω, not against the profile's limits"
+    meter = Ohmmeter(scan.readings.before, scan.readings.after, scan.readings.calibration)
+    uncertainty = meter.uncertainty(0)
     low = ", ".join(f"{name} {ohms:g} Ω" for name, ohms in limits.items() if ohms < uncertainty)
     return low and (
-        f"a limit below the uncertainty of {uncertainty:.1f} Ω is checked only as far as limit and "
+        f"a limit below the uncertainty of {uncertainty:.1f} Ω is checked by itself only as far as limit and "
         f"uncertainty together: {low}"
     )
+
+
+def above_their_limits(facts: Facts) -> str:
+    """A sentence where links read more than their limit, by less than their uncertainty; else nothing."""
+    above = [link for link in facts.links if link.ok and link.ohms > link.limit]
+    if not above:
+        return ""
+    worst = max(above, key=lambda link: link.ohms - link.limit)
+    some = "one link reads" if len(above) == 1 else f"{len(above)} links read"
+    return (
+        f"{some} more than the limit, by less than the uncertainty: {worst.start} {ohms_text(worst.ohms)}, "
+        f"where {ohms_text(worst.limit)} may be"
+    )
+
+
+def leak_limits_too_high(subject: Subject, scan: Scan) -> str:
+    """A sentence where a limit of leaks is more than the tester can tell from nothing; else nothing."""
+    profile = subject.judged
+    limits = [profile.min_leak_ohms, *(limit.min_leak_ohms for limit in profile.limits.values())]
+    if scan.readings is None or max(limits) <= TOLD_BELOW_OHMS:
+        return ""
+    return f"a leak limit of {ohms_text(max(limits))} is more than the tester can tell for sure: 1 MΩ is"
+
+
+def remarks(subject: Subject, scan: Scan, facts: Facts) -> list[str]:
+    """What a person should know of the ohms before believing a pass, in sentences without a full stop."""
+    told = (
+        old_calibration(subject, scan),
+        limits_below_uncertainty(subject, scan),
+        above_their_limits(facts),
+        leak_limits_too_high(subject, scan),
+    )
+    return [text for text in told if text]
 
 
 def record_document(
@@ -258,7 +290,10 @@ def record_document(
     evidence.marks: what the adapters join themselves, as positions of sockets; found to be so.
     """
     evidence, readings = scan.evidence, scan.readings
-    facts = compare(subject.profile, evidence.measurement(scan.placement))
+    facts = compare(subject.judged, evidence.measurement(scan.placement))
+    if readings:
+        measured = resistances(subject.judged, evidence, scan.placement, readings)
+        facts = replace(facts, resistances=measured)
     passed = document["verdict"] == "pass"
     links: Sequence[object] = document["links"]  # type: ignore[assignment]
     calibrated = readings is not None and readings.calibration is not None
@@ -271,7 +306,7 @@ def record_document(
         "scan": {key: value for key, value in document.items() if key not in _PLACES} | {"serial": serial},
         "decision": DECISION if readings is None else f"{DECISION} {rule(calibrated, len(links))}",
         "method": METHOD if readings is None else METHOD + METHOD_OHMS,
-        "not_measured": not_measured(subject, scan),
+        "not_measured": not_measured(subject, scan, facts),
         "conductors_not_proven_singly": shared_conductors(facts.nets),
         "limits": limits_members(subject.judged, by_hand=subject.by_hand, checked=readings is not None),
         "profile_text": subject.profile_text,
@@ -305,6 +340,7 @@ def lane_members(readings: Readings) -> dict[str, object]:
         "parts": readings.parts.hex(),
         "high": _packed(readings.high),
         "leak": _packed(readings.leak),
+        "across": _packed(readings.across),
         "calibration": readings.calibration.to_bytes().decode() if readings.calibration else None,
     }
 
@@ -341,5 +377,6 @@ def readings_in(kept: Mapping[str, Any]) -> Readings:
         bytes.fromhex(kept["parts"]),
         unpacked(kept["high"]),
         unpacked(kept["leak"]),
+        unpacked(kept["across"]),
         Calibration.from_bytes(kept["calibration"].encode()) if kept["calibration"] is not None else None,
     )

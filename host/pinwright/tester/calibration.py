@@ -73,9 +73,9 @@ class Calibration:
                 tuple(steps / STEPS_PER_OHM if steps != _UNKNOWN else None for steps in low),
                 tuple(steps - _OFFSET for steps in empty),
                 tuple(steps / STEPS_PER_OHM for steps in _unpacked(doc["references"])),
-                float(doc["celsius"]),
+                _number(doc["celsius"]),
             )
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise Damaged(f"a calibration that lacks something: {error!r}") from None
         if not len(high) == len(low) == len(empty):
             raise Damaged("a calibration whose tables have different lengths")
@@ -122,7 +122,8 @@ class LongCheck:
             raise Damaged(f"a check that lacks something: {error!r}") from None
         texts = (*check.sockets, check.text)
         if not (
-            isinstance(check.passed, bool)
+            isinstance(doc["sockets"], list)
+            and isinstance(check.passed, bool)
             and isinstance(check.measured, bool)
             and all(isinstance(text, str) for text in texts)
         ):
@@ -133,6 +134,12 @@ class LongCheck:
 def rfc3339(moment: datetime) -> str:
     """`2026-03-01T09:30:00Z`. Source: RFC 3339, section 5.6."""
     return moment.astimezone(UTC).strftime(_DATE)
+
+
+def _number(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError(value)
+    return float(value)
 
 
 def _date(text: Any) -> datetime:

@@ -56,7 +56,7 @@ _TABLE: dict[str, tuple[type[TesterError], str, str]] = {
     ),
     "converter": (
         SelfCheckFailed,
-        "the tester's converter, which measures ohms, does not do its work ({why})",
+        "the tester's converter, which measures ohms, {why}",
         "is it in its place, and are its four wires sound? If the tester has none, `pinwright install "
         "--no-lane` writes that down",
     ),
@@ -78,8 +78,9 @@ _TABLE: dict[str, tuple[type[TesterError], str, str]] = {
     ),
     "keep": (
         SelfCheckFailed,
-        "the tester could not store it ({why})",
-        "is its flash full? Old files on it can be removed with mpremote",
+        "the tester cannot store or read what it keeps of itself ({why})",
+        "is its flash full? Old files on it can be removed with mpremote; `pinwright tester calibrate` and "
+        "`pinwright tester check` make theirs anew",
     ),
     "lane": (
         ProtocolMismatch,
@@ -103,13 +104,27 @@ _TABLE: dict[str, tuple[type[TesterError], str, str]] = {
     ),
 }
 
+# What the board says in a word → in more.
+_WHY = {
+    "missing": "does not answer",
+    "late": "does not end a conversion in time",
+    "idle": "does not begin a conversion",
+    "unsteady": "reads its supply in a different way every time",
+    "full": "its flash is full",
+    "empty": "the file is empty",
+    "different": "it reads back differently",
+    "flash": "its flash fails",
+}
+
 
 def complaint(code: str, values: Mapping[str, str], where: str, request: str) -> Exception:
     """The exception for `error CODE key=value …`. where: names of the points the board gave."""
     kind, sentence, hint = _TABLE.get(
         code, (SelfCheckFailed, "the board reports an error that this program does not know: {code}", "")
     )
-    known = {"code": code, "where": where, "request": request, **values}
+    known = {"code": code, "where": where or "the tester itself", "request": request, **values}
+    if "why" in known:
+        known["why"] = _WHY.get(known["why"], known["why"])
     try:
         return kind(sentence.format_map(known), hint=hint.format_map(known))
     except KeyError:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Collection, Generator
 from datetime import datetime
 
 from pinwright.errors import LinkCorrupt, SelfCheckFailed
@@ -15,6 +15,7 @@ from pinwright.tester.ohmmeter import Lane
 MEASURE_SILENCE_S, MEASURE_S = 3.0, 20.0  # all readings of one kind; 120 points take some 0.7 s
 MOST_KEPT = 2048  # bytes of what a board keeps for us
 _KEEP_PAGE = 200
+_PAGE = 32  # points
 _CALIBRATE = "`pinwright tester calibrate` makes a new one"
 _CHECK = "`pinwright tester check` makes a new one"
 
@@ -40,15 +41,24 @@ def measured(asker: Asker, what: str) -> Generator[Request, Reply, int]:
     return number_of(dict(map(value_of, (yield from ask(asker, request)))), "us")
 
 
-def readings(asker: Asker, kind: str, points: int) -> Generator[Request, Reply, tuple[int, ...]]:
-    """The readings of a kind (`high`, `low`, `leak`) that the board holds, one a point; 0 = none."""
-    found: tuple[int, ...] = ()
-    for page in range((points + 31) // 32):
-        words = yield from ask(asker, Request(f"readings {kind} {page:02X}", 1.0))
-        found += readings_in("".join(words))
-    if len(found) != points:
-        raise LinkCorrupt(f"the board gives {len(found)} readings of {points} points")
-    return found
+def readings(
+    asker: Asker, kind: str, points: int, only: Collection[int] | None = None
+) -> Generator[Request, Reply, tuple[int, ...]]:
+    """The readings of a kind (`high`, `low`, `leak`) that the board holds, one a point; 0 = none.
+
+    only: the points whose readings are wanted; of pages without any of them, zeros.
+    """
+    found: list[int] = []
+    for page in range((points + _PAGE - 1) // _PAGE):
+        here = range(_PAGE * page, min(points, _PAGE * (page + 1)))
+        told = (0,) * len(here)
+        if only is None or any(point in here for point in only):
+            words = yield from ask(asker, Request(f"readings {kind} {page:02X}", 1.0))
+            told = readings_in("".join(words))
+        if len(told) != len(here):
+            raise LinkCorrupt(f"the board gives {len(told)} readings of {len(here)} points")
+        found += told
+    return tuple(found)
 
 
 def mask_text(mask: int, points: int) -> str:
@@ -117,19 +127,32 @@ def long_check_of(asker: Asker) -> Generator[Request, Reply, LongCheck | None]:
         ) from None
 
 
-def judge_long_check(check: LongCheck | None, since: datetime | None) -> None:
-    """Raises SelfCheckFailed where the last long check failed, or where it is from before `since`."""
+def judge_long_check(
+    check: LongCheck | None, between: tuple[datetime, datetime] | None, sockets: Collection[str], lane: bool
+) -> None:
+    """Raises SelfCheckFailed where the last long check failed, or, if it has to be from between two moments,
+    where it is not, or was not of these sockets, or not of the ohms lane though there is one."""
     if check and not check.passed:
         raise SelfCheckFailed(
             f"the tester failed its last long check, on {rfc3339(check.made)}: {check.text}",
             hint=f"mend that; then {_CHECK}",
         )
-    if since is None:
+    if between is None:
         return
     if check is None:
         raise SelfCheckFailed(
             "the tester has had no long check, and `--max-check-age` asks for one", hint=_CHECK
         )
+    since, now = between
+    if check.made > now:
+        raise SelfCheckFailed(
+            f"the tester's last long check is dated {rfc3339(check.made)}, which is yet to come",
+            hint=f"is the clock of this computer right? If it is, {_CHECK}",
+        )
+    missing = [name for name in sockets if name not in check.sockets]
+    if missing or (lane and not check.measured):
+        what = f"socket {missing[0]}" if missing else "the ohms lane"
+        raise SelfCheckFailed(f"the tester's last long check was not of {what}", hint=_CHECK)
     if check.made < since:
         raise SelfCheckFailed(
             f"the tester's last long check, on {rfc3339(check.made)}, is older than `--max-check-age` allows",

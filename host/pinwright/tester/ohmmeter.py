@@ -6,11 +6,11 @@ worked out here: `Ohmmeter` takes away the tester's own part of each path and sa
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
-from pinwright.errors import SelfCheckFailed
+from pinwright.errors import OtherTemperature, SelfCheckFailed
 from pinwright.tester.calibration import Calibration
 
 # The circuit: hardware/README.md. Resistances of drivers assumed, of an uncalibrated tester.
@@ -23,17 +23,24 @@ CONVERSIONS = 4  # a reading is the sum of so many
 OFFSET = 4096  # added to a reading, so that it has no sign
 
 # Uncertainties, of 99.9 % of readings. 64: drivers that differ by 15 %, resistors and shunt within their
-# tolerances. 3.9: drift over 5 K where the references take away what all chips share; 8.5: where there are
-# none. `python tests/campaign/resistances.py` measures all of them on simulated boards.
+# tolerances. 3.9: drift where the references take away what all chips share; 8.5: where there are none.
+# `python tests/campaign/measuring.py` measures them on simulated boards.
 UNCALIBRATED_OHMS, CALIBRATED_OHMS, WITHOUT_REFERENCES_OHMS = 64.0, 3.9, 8.5
 OF_THE_READING = 0.02  # the shunt's and the converter's tolerances
-KELVIN = 5.0  # from the calibration's temperature; the uncertainty grows in proportion beyond
+# So far from the calibration's temperature, with references and without; in proportion beyond.
+KELVIN, WITHOUT_REFERENCES_KELVIN = 10.0, 5.0
 MOST_KELVIN = 20.0
 MOST_DRIFT_OHMS = 20.0  # of a reference path since the calibration
 MOST_ZERO_STEPS = 20.0  # of one conversion with no point high
 MOST_OHMS = 1e7  # more is not told from nothing
+# What a point with its resistor can have: the drivers' limits (data sheet DS20001952C; the least assumed half
+# of the typical one), 680 Ω ± 2 %, the shunt's 1 %, and what a bar's contact may add.
+HIGH_OHMS, LOW_OHMS = (700.0, 1060.0), (670.0, 825.0)
+MOST_EMPTY_STEPS = 40  # of a leak reading with nothing plugged in: about 0.9 MΩ
 # A path of the tester's own, uncalibrated: both drivers and both resistors at their limits (data sheet
 # DS20001952C: 111 and 345 ohms; 2 %), none below half of its typical value.
+_COARSE_BELOW_ZERO = 1.5  # uncertainties, of an uncalibrated tester: one in a thousand links is beyond one
+_HALVINGS = 24  # of what may be 10 MΩ, to less than an ohm; of what is some ohms, to nothing
 _LEAST_PATH, _MOST_PATH = 2 * 666.4 + 70, 2 * 693.6 + 456
 
 
@@ -75,7 +82,8 @@ class Readings:
 
     before, after: the tester's own, around the others. parts: per point, the number of the part whose leak
     was read, or 0. high: each point high against all others. leak: per lowest point of a part, the part
-    against all others. calibration: the board's, if it has one.
+    against all others. across: per other point of a part of more than two, from its lowest point to this one
+    alone. calibration: the board's, if it has one.
     """
 
     before: Lane
@@ -83,6 +91,7 @@ class Readings:
     parts: bytes
     high: tuple[int, ...]
     leak: tuple[int, ...]
+    across: tuple[int, ...]
     calibration: Calibration | None
 
 
@@ -119,12 +128,19 @@ class Ohmmeter:
 
     def _check_calibration(self, calibration: Calibration) -> None:
         again = "`pinwright tester calibrate` measures it anew"
+        for ohms, (least, most) in (
+            *((one, HIGH_OHMS) for one in calibration.high_ohms),
+            *((one, LOW_OHMS) for one in calibration.low_ohms),
+            *((steps, (-MOST_EMPTY_STEPS, MOST_EMPTY_STEPS)) for steps in calibration.empty),
+        ):
+            if ohms is not None and not least <= ohms <= most:
+                raise SelfCheckFailed("the calibration on the tester is of what no tester has", hint=again)
         now = [self._lane.path_ohms(reading) for reading in self._lane.references]
         if len(now) != len(calibration.references):
             raise SelfCheckFailed("the calibration on the tester is one of another tester", hint=again)
         self._kelvin = abs(self.celsius - calibration.celsius)
         if not self._kelvin <= MOST_KELVIN:
-            raise SelfCheckFailed(
+            raise OtherTemperature(
                 f"the tester is at {self.celsius:.0f} °C and was calibrated at {calibration.celsius:.0f} °C",
                 hint=f"let it come to that temperature, or calibrate it as it is: {again}",
             )
@@ -159,26 +175,58 @@ class Ohmmeter:
         elif self._lane.references:
             base = CALIBRATED_OHMS * max(1.0, self._kelvin / KELVIN)
         else:
-            base = WITHOUT_REFERENCES_OHMS * max(1.0, self._kelvin / KELVIN)
+            base = WITHOUT_REFERENCES_OHMS * max(1.0, self._kelvin / WITHOUT_REFERENCES_KELVIN)
         return base + OF_THE_READING * ohms
 
     def link(
         self,
         reading: int,
         point: int,
-        others: Collection[int],
-        beyond: Collection[int] = (),
+        others: Mapping[int, float],
+        aside_ohms: float = MOST_OHMS,
         beyond_ohms: float = MOST_OHMS,
     ) -> float:
         """The ohms between a point that was high and what it was found joined to: others, all low.
 
-        beyond: what it reaches besides by a wrong contact, of so many ohms.
+        others: each with the ohms of its own way there. aside_ohms: from here to 0 V by another way, which
+        takes its share of the current before the link does; where it really does so after it, the link reads
+        a little more than it has. beyond_ohms: likewise, but taken as after it. Below zero by what the
+        reading is wrong.
         """
-        onward = [self._low(other) for other in others]
-        if beyond:
-            onward.append(beyond_ohms + _parallel([self._low_or_typical(other) for other in beyond]))
-        own = self._high(point) + _parallel(onward)
-        return max(0.0, self._lane.path_ohms(reading) - own - self._drift(point, len(others)))
+        onward = self._lane.path_ohms(reading) - self._high(point) - self._drift(point, len(others))
+        if aside_ohms < MOST_OHMS:
+            onward = 1 / (1 / onward - 1 / aside_ohms) if 0 < onward < aside_ohms else MOST_OHMS
+        ways = [self._low(other) + max(0.0, ohms) for other, ohms in others.items()]
+        if beyond_ohms < MOST_OHMS:
+            ways.append(beyond_ohms)
+        return onward - _parallel(ways)
+
+    def legs(
+        self,
+        reading: int,
+        point: int,
+        across: Mapping[int, int],
+        aside_ohms: float = MOST_OHMS,
+        beyond_ohms: float = MOST_OHMS,
+    ) -> Mapping[int, float]:
+        """The ohms of every point of a larger part, to where they all meet.
+
+        reading: of `point`, high against all others. across: of every other, `point` high and this one low by
+        itself: the sum of two legs. How that sum divides follows from the first: the leg for which both fit
+        is found by halving. Where a part has no such middle, a joint between its halves counts with the legs
+        of the half that is farther from `point`.
+        """
+        ways = aside_ohms, beyond_ohms
+        sums = {other: self.link(told, point, {other: 0.0}, *ways) for other, told in across.items()}
+        low, high = 0.0, max(0.0, self.link(reading, point, dict.fromkeys(across, 0.0), *ways))
+        for _ in range(_HALVINGS):
+            middle = (low + high) / 2
+            rest = {other: ohms - middle for other, ohms in sums.items()}
+            if self.link(reading, point, rest, *ways) > middle:
+                low = middle
+            else:
+                high = middle
+        return {point: low, **{other: ohms - low for other, ohms in sums.items()}}
 
     def leak(self, reading: int, point: int, others: Collection[int]) -> float:
         """The ohms between a part, whose lowest point was high, and everything else, which was low.
@@ -189,8 +237,11 @@ class Ohmmeter:
         path = self._lane.path_ohms(reading - empty)
         if path >= MOST_OHMS:
             return MOST_OHMS
-        onward = [self._low_or_typical(other) for other in others] or [SERIES_OHMS + DRIVER_LOW_OHMS]
-        return max(0.0, path - self._high(point) - _parallel(onward))
+        return max(0.0, path - self._high(point) - self.onward(others))
+
+    def onward(self, others: Collection[int]) -> float:
+        """From what a wrong contact or a leak leads to, all of it low, to 0 V. None: nobody knows to what."""
+        return _parallel([self._low_or_typical(other) for other in others] or [SERIES_OHMS + DRIVER_LOW_OHMS])
 
     def _high(self, point: int) -> float:
         if self.calibration is None:
@@ -201,6 +252,11 @@ class Ohmmeter:
         if self.calibration is None:
             return SERIES_OHMS + DRIVER_LOW_OHMS
         return _known(self.calibration.low_ohms[point])
+
+    @property
+    def least_ohms(self) -> float:
+        """What no link of a sound tester reads less than."""
+        return -self.uncertainty(0) * (1.0 if self.calibration else _COARSE_BELOW_ZERO)
 
     def _low_or_typical(self, point: int) -> float:
         """Of a point that a wrong contact leads to: it may be one that no bar reaches."""

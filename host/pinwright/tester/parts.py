@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Joined, Net, Profile
@@ -28,6 +29,44 @@ def parts_of(profile: Profile, evidence: Evidence, placement: Placement) -> byte
         kind = kind_of[pin] or f"{pin}"
         parts[point] = numbers.setdefault((labels[point], kind), len(numbers) + 1)
     return bytes(parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """One go at pins of larger parts: in each part its lowest point is high, one other low, the rest inputs.
+
+    parts: as the board wants it: that low point is of no part. pairs: high and low point of each part.
+    """
+
+    parts: bytes
+    pairs: tuple[tuple[int, int], ...]
+
+
+def rounds(parts: bytes) -> Iterator[Round]:
+    """From the lowest point of every part of more than two to each of its others, one after another.
+
+    Of a point against all the rest of its part only its own joint is seen well: not the one joint between two
+    halves of a net. From one point to every other all of them are.
+    """
+    larger = [points for points in points_of(parts).values() if len(points) > 2]
+    for nth in range(1, max(map(len, larger), default=0)):
+        now = bytearray(len(parts))
+        pairs = []
+        for points in larger:
+            if nth < len(points):
+                pairs.append((points[0], points[nth]))
+                for point in points:
+                    now[point] = parts[point] if point != points[nth] else 0
+        yield Round(bytes(now), tuple(pairs))
+
+
+def points_of(parts: bytes) -> Mapping[int, tuple[int, ...]]:
+    """Every part's number → its points, the lowest first."""
+    points: dict[int, list[int]] = {}
+    for point, number in enumerate(parts):
+        if number:
+            points.setdefault(number, []).append(point)
+    return {number: tuple(members) for number, members in points.items()}
 
 
 def _kinds(profile: Profile) -> Mapping[Pin, str]:

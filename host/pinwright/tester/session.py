@@ -34,7 +34,7 @@ from pinwright.tester.lane import (
 from pinwright.tester.marks import check_marks
 from pinwright.tester.measurement import Evidence, bits
 from pinwright.tester.ohmmeter import Lane, Ohmmeter, Readings
-from pinwright.tester.parts import parts_of, to_be_high
+from pinwright.tester.parts import parts_of, rounds, to_be_high
 
 PROTOCOL = 3
 SETTLE_US = 20
@@ -100,7 +100,7 @@ class Scan:
 class Session:
     """The state of one scan. fixtures, adapters: all that are known. step: the name of the step it is at.
 
-    checked_since: a long check before that is too old; None: any or none will do.
+    checked_between: from when on and up to when the last long check has to be; None: any or none will do.
     """
 
     profile: Profile
@@ -108,7 +108,7 @@ class Session:
     host_version: str
     by_hand: Mapping[str, str] = field(default_factory=dict)
     adapters: Sequence[Adapter] = ()
-    checked_since: datetime | None = None
+    checked_between: tuple[datetime, datetime] | None = None
     step: str = "start"
     hello: Hello | None = None
     fixture: Fixture | None = None
@@ -236,7 +236,8 @@ def _conscience(session: Session) -> Steps:
     """What the tester knows of itself: its last long check, its calibration, and that its lane is sound."""
     hello = session.known()
     session.long_check = yield from long_check_of(session)
-    judge_long_check(session.long_check, session.checked_since)
+    used = session.placement.sockets.values() if session.placement else ()
+    judge_long_check(session.long_check, session.checked_between, [*used], hello.lane != "none")
     if hello.lane == "none":
         return
     if hello.lane == "calibrated":
@@ -362,8 +363,15 @@ def _ohms(session: Session) -> Steps:
     yield from part(session, parts)
     session.counts["leaks_us"] = yield from measured(session, "leaks")
     leak = yield from readings(session, "leak", points)
+    across = [0] * points
+    for one in rounds(parts):
+        yield from part(session, one.parts)
+        session.counts["leaks_us"] += yield from measured(session, "leaks")
+        driven = yield from readings(session, "leak", points, [start for start, _ in one.pairs])
+        for start, end in one.pairs:
+            across[end] = driven[start]
     after = yield from _own_readings(session)
-    session.readings = Readings(before, after, parts, high, leak, session.calibration)
+    session.readings = Readings(before, after, parts, high, leak, tuple(across), session.calibration)
 
 
 def show(passed: bool) -> Steps:

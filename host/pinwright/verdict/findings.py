@@ -165,7 +165,8 @@ def _swap(one: Missing, other: Missing, facts: Facts) -> Finding:
 def _open(fact: Missing, facts: Facts) -> Finding:
     pieces = _in_pieces(fact.pieces)
     across = _across(fact, facts)
-    left = f"; {ohms_text(min(leak.ohms for leak in across))} was measured across it" if across else ""
+    least = min((leak.ohms for leak in across), default=0.0)
+    left = f"; {ohms_text(least)} was measured across it" if least >= _A_LEAK_OHMS else ""
     if _whole_at_times(fact, facts):
         return Finding(
             "intermittent",
@@ -235,8 +236,8 @@ def _leaks(facts: Facts) -> Iterator[Finding]:
         yield Finding(
             "leakage",
             f"{_who(one)} and {_who(other)} leak, to each other it seems: "
-            f"{ohms_text((one.ohms + other.ohms) / 2)}, where {ohms_text(max(one.limit, other.limit))} is "
-            "the least that may be",
+            f"{ohms_text((one.ohms + other.ohms) / 2)}; the limit is "
+            f"{ohms_text(max(one.limit, other.limit))}",
             (*one.pins, *other.pins),
             _CLEAN,
         )
@@ -244,8 +245,8 @@ def _leaks(facts: Facts) -> Iterator[Finding]:
     for leak in bad:
         yield Finding(
             "leakage",
-            f"{_who(leak)} leaks: {ohms_text(leak.ohms)} to everything else, where "
-            f"{ohms_text(leak.limit)} is the least that may be",
+            f"{_who(leak)} leaks: {ohms_text(leak.ohms)} to everything else; the limit is "
+            f"{ohms_text(leak.limit)}",
             leak.pins,
             _CLEAN,
         )
@@ -259,16 +260,15 @@ def _who(leak: Leak) -> str:
 
 def _resistive(link: Link) -> Finding:
     to = _list(link.to) if len(link.to) <= _MANY_NETS else f"the other {len(link.to)} pins of its net"
-    above = (
-        f", {ohms_text(link.over_median)} above the median of the cable's links"
-        if link.over_median is not None and link.over_median > OVER_MEDIAN_OHMS
-        else ""
-    )
+    over, why = link.over_median, ""
+    if over is not None and over > OVER_MEDIAN_OHMS:
+        why = f", {ohms_text(over)} above the median of the cable's links ({OVER_MEDIAN_OHMS:g} Ω may be)"
+    if link.ohms - link.uncertainty > link.limit or not why:
+        why += f"; the limit is {ohms_text(link.limit)}"
     who = f"{link.signal}, " if link.signal else ""
     return Finding(
         "resistive",
-        f"{who}{link.start} to {to} measures {ohms_text(link.ohms)} ± {ohms_text(link.uncertainty)}{above}; "
-        f"its limit is {ohms_text(link.limit)}",
+        f"{who}{link.start} to {to} measures {ohms_text(link.ohms)} ± {ohms_text(link.uncertainty)}{why}",
         (link.start, *link.to),
         "Resolder or crimp this conductor again at both ends, then look for a nick or broken strands "
         "between.",

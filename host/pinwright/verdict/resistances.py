@@ -11,11 +11,11 @@ from statistics import median
 
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import DEFAULT_MAX_OHMS, Net, Profile
-from pinwright.errors import Disagreement
+from pinwright.errors import Disagreement, SelfCheckFailed
 from pinwright.tester.fixture import Placement
 from pinwright.tester.measurement import Evidence
 from pinwright.tester.ohmmeter import MOST_OHMS, Ohmmeter, Readings
-from pinwright.tester.parts import contacts, labels_of, parts_of
+from pinwright.tester.parts import contacts, labels_of, parts_of, points_of
 
 COARSE_LIMIT_OHMS = 80.0  # for a link, on a tester without a calibration
 OVER_MEDIAN_OHMS = 3.0
@@ -130,29 +130,56 @@ def resistances(
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """points: its own. beyond: what they were found joined to, and should not be. ohms: to all else."""
+    """points: its own. beyond: what they were found joined to, and should not be. ohms: to all else. ways: of
+    a current that goes there, as `Ohmmeter.link` takes them: a leak counts against the link; a wrong contact
+    fails the cable by itself."""
 
     points: tuple[int, ...]
     beyond: tuple[int, ...]
     ohms: float
+    ways: tuple[float, float]
 
 
 def _parts(evidence: Evidence, readings: Readings, meter: Ohmmeter) -> Mapping[int, _Part]:
     """Every part by its number, its leak measured. Raises Disagreement where it was not."""
     labels = labels_of(evidence)
-    points_of: dict[int, list[int]] = {}
-    for point, number in enumerate(readings.parts):
-        if number:
-            points_of.setdefault(number, []).append(point)
     parts = {}
-    for number, points in points_of.items():
+    for number, points in points_of(readings.parts).items():
         first = points[0]
         if not readings.leak[first]:
             raise Disagreement(f"the leak of part {number} was to be measured and was not")
-        beyond = [p for p, label in labels.items() if label == labels[first] and p not in points]
+        beyond = tuple(p for p, label in labels.items() if label == labels[first] and p not in points)
         ohms = meter.leak(readings.leak[first], first, beyond)
-        parts[number] = _Part(tuple(points), tuple(beyond), ohms)
+        way = ohms + meter.onward(beyond) if ohms < MOST_OHMS else MOST_OHMS
+        parts[number] = _Part(points, beyond, ohms, (MOST_OHMS, way) if beyond else (way, MOST_OHMS))
     return parts
+
+
+def _legs(part: _Part, readings: Readings, meter: Ohmmeter) -> Mapping[int, float]:
+    """The ohms of every point of a part; of a pair, of both its directions; less than zero if they are wrong.
+
+    Of a larger part from two readings: of its own leg, and against all others; where these do not agree, the
+    larger counts.
+    """
+    first, *others = part.points
+    if not all(readings.high[point] for point in part.points) or (
+        len(others) > 1 and not all(readings.across[point] for point in others)
+    ):
+        raise Disagreement("a resistance within a net was to be measured and was not")
+    if len(others) == 1:
+        return {
+            point: meter.link(readings.high[point], point, {other: 0.0}, *part.ways)
+            for point, other in (part.points, part.points[::-1])
+        }
+    across = {other: readings.across[other] for other in others}
+    legs = meter.legs(readings.high[first], first, across, *part.ways)
+    told = {}
+    for point in part.points:
+        rest = {other: ohms for other, ohms in legs.items() if other != point}
+        alone = meter.link(readings.high[point], point, rest, *part.ways)
+        agree = abs(alone - legs[point]) <= meter.uncertainty(max(0.0, alone))
+        told[point] = (alone + legs[point]) / 2 if agree else max(alone, legs[point])
+    return told
 
 
 def _links(
@@ -164,26 +191,33 @@ def _links(
     parts: Mapping[int, _Part],
 ) -> Iterator[Link]:
     calibrated = meter.calibration is not None
+    legs: dict[int, Mapping[int, float]] = {}
     measured: list[tuple[Net, Pin, tuple[Pin, ...], float]] = []
-    of_pairs: dict[Pin, float] = {}
     for net, pin, point, others in contacts(profile, evidence, placement):
-        reading = readings.high[point]
-        if not reading:
-            raise Disagreement(f"the resistance at {pin} was to be measured and was not")
         part = parts[readings.parts[point]]
-        own = [other for other in part.points if other != point]
-        ohms = meter.link(reading, point, own, part.beyond, part.ohms)
+        own = legs.setdefault(part.points[0], {}) or _legs(part, readings, meter)
+        legs[part.points[0]] = own
         if len(net.pins) > 2:
-            measured.append((net, pin, others, ohms))
-        elif others[0] in of_pairs:  # the second direction of a pair: the two are one link
-            measured.append((net, net.pins[0], net.pins[1:], (of_pairs[others[0]] + ohms) / 2))
-        else:
-            of_pairs[pin] = ohms
+            measured.append((net, pin, others, own[point]))
+        elif (
+            pin == net.pins[0]
+        ):  # the two directions of a pair are one link; so are two legs of a larger part
+            both = own[point] + own[placement.point_of[others[0]]]
+            measured.append((net, pin, others, both / 2 if len(part.points) == 2 else both))
+    for net, pin, _, ohms in measured:
+        # Beside a wrong contact, which fails the cable anyway, small errors of its own may be as much.
+        if ohms < meter.least_ohms and not parts[readings.parts[placement.point_of[pin]]].beyond:
+            raise SelfCheckFailed(
+                f"the tester reads {-ohms:.0f} Ω less than nothing at {pin}"
+                + (f" ({net.signal})" if net.signal else ""),
+                hint="`pinwright tester calibrate` measures it anew; if it stays so, it needs repair",
+            )
     common = [ohms for net, _, _, ohms in measured if profile.limit(net).max_ohms <= profile.max_ohms]
     middle = median(common) if calibrated and len(common) >= LEAST_LINKS_FOR_MEDIAN else None
-    for net, pin, others, ohms in measured:
+    for net, pin, others, told in measured:
+        ohms = max(0.0, told)
         most, uncertainty = profile.limit(net).max_ohms, meter.uncertainty(ohms)
-        over = ohms - middle if middle is not None and most <= profile.max_ohms else None
+        over = told - middle if middle is not None and most <= profile.max_ohms else None
         limit = link_limit(most, calibrated, uncertainty)
         ok = ohms - uncertainty <= limit if calibrated else ohms <= limit
         ok = ok and (over is None or over <= OVER_MEDIAN_OHMS)

@@ -46,8 +46,8 @@ def misplugged(
     profile: Profile, scan: Scan, facts: Facts, adapters: Sequence[Adapter] = ()
 ) -> Misplugged | None:
     """The wrong sockets that explain these facts best, if any do. facts: those of the stated placement."""
-    if facts.passed:
-        return None
+    if facts.continuous:
+        return None  # no other socket mends a bad joint
     best: tuple[int, Misplugged] | None = None
     stated = scan.placement
     for other in _placements(profile, scan, adapters):

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from statistics import fmean
+from statistics import fmean, median
 
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import Net, Profile
@@ -20,9 +20,11 @@ from pinwright.tester.calibration import Calibration, LongCheck
 from pinwright.tester.fixture import Fixture, Socket
 from pinwright.tester.lane import mask_text, measured, own_readings, part, readings
 from pinwright.tester.ohmmeter import (
-    CALIBRATED_OHMS,
     DRIVER_HIGH_OHMS,
     DRIVER_LOW_OHMS,
+    HIGH_OHMS,
+    LOW_OHMS,
+    MOST_EMPTY_STEPS,
     SERIES_OHMS,
     Lane,
     Ohmmeter,
@@ -30,10 +32,9 @@ from pinwright.tester.ohmmeter import (
 from pinwright.tester.session import Scan, Session
 from pinwright.verdict.agreement import decide
 
-# What a point with its resistor can have: the drivers' limits (data sheet DS20001952C; the least assumed half
-# of the typical one), 680 Ω ± 2 %, the shunt's 1 %, and what a bar's contact may add.
-HIGH_OHMS, LOW_OHMS = (700.0, 1060.0), (670.0, 825.0)
-MOST_EMPTY_STEPS = 40  # of a leak reading with nothing plugged in: about 0.9 MΩ
+OFF_ITS_CHIP_OHMS = 30.0  # points of one chip differ by their resistors' 2 % and some ohms of drivers
+_LEAST_OF_A_CHIP = 4  # points, to say what is usual
+POINTS_PER_CHIP = 16
 _SETTLED_OHMS = 1e-4
 _ROUNDS = 100
 
@@ -137,7 +138,7 @@ def _continuity(scan: Scan, bar: Profile, socket: Socket | None) -> tuple[str, .
             f"{_names(extra.unused)} {'is' if len(extra.unused) == 1 else 'are'} joined to {socket.name} "
             "inside the tester"
             if socket and to_the_bar
-            else f"{_names(extra.pins)} are joined inside the tester"
+            else f"{_names(extra.pins)} are joined inside the tester, or by something in it"
         )
     return tuple(told)
 
@@ -211,36 +212,57 @@ def points_ohms(bar: Look) -> Mapping[int, tuple[float, float]]:
 def strange_points(bar: Look, fixture: Fixture) -> tuple[str, ...]:
     """Points whose resistance no sound tester has: for a first calibration, which has nothing to go by."""
     told = []
-    for point, (high, low) in points_ohms(bar).items():
-        for ohms, (least, most), how in ((high, HIGH_OHMS, "high"), (low, LOW_OHMS, "low")):
-            if not least <= ohms <= most:
-                told.append(
-                    f"{fixture.name_of(point)} has {ohms:.0f} Ω up to the shorting bar when driven {how}; "
-                    f"{least:.0f} to {most:.0f} Ω can be"
-                )
+    known = points_ohms(bar)
+    for point, (high, low) in known.items():
+        who = f"{fixture.name_of(point)} has {high:.0f} Ω driven high and {low:.0f} Ω driven low"
+        bounds = (*HIGH_OHMS, *LOW_OHMS)
+        if not (bounds[0] <= high <= bounds[1] and bounds[2] <= low <= bounds[3]):
+            told.append(
+                f"{who}; {bounds[0]:.0f} to {bounds[1]:.0f} Ω and {bounds[2]:.0f} to {bounds[3]:.0f} Ω can be"
+            )
+            continue
+        chip = [ohms for other, ohms in known.items() if other // POINTS_PER_CHIP == point // POINTS_PER_CHIP]
+        usual = [median(each) for each in zip(*chip, strict=True)]
+        if (
+            len(chip) >= _LEAST_OF_A_CHIP
+            and max(abs(high - usual[0]), abs(low - usual[1])) > OFF_ITS_CHIP_OHMS
+        ):
+            told.append(
+                f"{who}, unlike its neighbours' {usual[0]:.0f} and {usual[1]:.0f} Ω: a contact of the bar, a "
+                "joint or a resistor"
+            )
     return tuple(told)
 
 
-def changed_points(bar: Look, calibration: Calibration, fixture: Fixture) -> tuple[str, ...]:
-    """Points that have not the resistance of the calibration any more, drift aside."""
+def changed_points(
+    bar: Look, calibration: Calibration, fixture: Fixture, limit: float | None = None
+) -> tuple[str, ...]:
+    """Points that have not the resistance of the calibration any more, drift aside.
+
+    limit: by how many ohms they may differ; without, by what the tester's measurements may be wrong.
+    """
     if bar.lane is None:
         raise OwnBug("nothing was measured")
+    if limit is None:
+        limit = Ohmmeter(bar.lane, bar.lane, calibration).uncertainty(0)
     now = [bar.lane.path_ohms(reading) for reading in bar.lane.references]
     drifts = [ohms - then for ohms, then in zip(now, calibration.references, strict=False)]
     shared = fmean(drifts) / (DRIVER_HIGH_OHMS + DRIVER_LOW_OHMS) if drifts else 0.0
     told = []
     for point, (high, low) in points_ohms(bar).items():
-        for ohms, then, driver, how in (
-            (high, calibration.high_ohms[point], DRIVER_HIGH_OHMS, "high"),
-            (low, calibration.low_ohms[point], DRIVER_LOW_OHMS, "low"),
+        for ohms, then, driver in (
+            (high, calibration.high_ohms[point], DRIVER_HIGH_OHMS),
+            (low, calibration.low_ohms[point], DRIVER_LOW_OHMS),
         ):
             if then is None:
                 told.append(f"{fixture.name_of(point)} is not in the calibration")
-            elif abs(ohms - then - shared * driver) > CALIBRATED_OHMS:
+                break
+            if abs(ohms - then - shared * driver) > limit:
                 told.append(
-                    f"{fixture.name_of(point)} has {ohms:.1f} Ω up to the shorting bar when driven {how}, "
-                    f"and had {then:.1f} Ω at the calibration: a contact of the bar, a joint or a resistor"
+                    f"{fixture.name_of(point)} has {ohms:.1f} Ω up to the shorting bar, and had {then:.1f} Ω "
+                    "at the calibration: a contact of the bar, a joint or a resistor"
                 )
+                break  # once for a point
     return tuple(told)
 
 

@@ -1,0 +1,136 @@
+"""Bad joints that something else hides: a permitted leak, the rest of a large net, what all links share.
+
+Each of these leads was once passed by a reading that was right by itself. On desks, other boards every run.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+from collections.abc import Iterable, Mapping
+
+import pytest
+
+from pinwright.cable.pins import parse_pin
+from pinwright.cable.profile import Profile
+from pinwright.virtual.bench import Link, TesterSpec
+
+from .bench_of_desks import CONNECTORS, Outcome, calibrated, running
+
+SEED = int(os.environ.get("PINWRIGHT_SEED") or random.randrange(1 << 32))
+BOARDS = 20 if os.environ.get("PINWRIGHT_CAMPAIGN") == "full" else 3
+PAIRS = [[f"A.{n}", f"B.{n}"] for n in range(1, 41)]
+
+
+def lead(nets: Iterable[Iterable[str]], **more: object) -> Profile:
+    ends = {end: {"connector": name} for end, name in CONNECTORS.items()}
+    return Profile.from_dict(
+        {"cable": {"id": "x", **more}, "ends": ends, "wiring": {"wires": [list(net) for net in nets]}}
+    )
+
+
+def wired(*links: tuple[str, float]) -> list[Link]:
+    """`A.1 B.1` and the ohms between neighbours."""
+    return [Link(tuple(map(parse_pin, pins.split())), ohms) for pins, ohms in links]
+
+
+def pairs(joints: Mapping[int, float] = {}, ohms: float = 0.1, first: int = 1) -> list[Link]:
+    return wired(*((f"A.{n} B.{n}", joints.get(n, ohms)) for n in range(first, 41)))
+
+
+def halves(count: int, joint: float) -> list[Link]:
+    """So many pins at each end, joined there, and one conductor between the ends."""
+    sides = [(" ".join(f"{end}.{n}" for n in range(1, count + 1)), 0.1) for end in "AB"]
+    return wired(*sides, ("A.1 B.1", joint))
+
+
+def bus(count: int) -> list[list[str]]:
+    net = [f"{end}.{n}" for n in range(1, count + 1) for end in "AB"]
+    return [net, *PAIRS[count:]]
+
+
+CASES = {
+    "a leak that may be, 60 kΩ": (
+        lead(PAIRS, min_leak_ohms=10_000),
+        [*pairs({7: 10.0}), *wired(("A.7 A.20", 60e3))],
+        {},
+    ),
+    "a leak that may be, in a cable of two links": (
+        lead(PAIRS[:2]),
+        wired(("A.1 B.1", 13.0), ("A.2 B.2", 0.1), ("A.1 A.2", 110e3)),
+        {},
+    ),
+    "one conductor between two pins and two": (lead(bus(2)), [*halves(2, 20.0), *pairs(first=3)], {}),
+    "one conductor between ten pins and ten": (lead(bus(10)), [*halves(10, 15.0), *pairs(first=11)], {}),
+    "one conductor between twenty and twenty": (lead(bus(20)), [*halves(20, 20.0), *pairs(first=21)], {}),
+    "a small board, far colder than its calibration": (
+        lead(PAIRS),
+        pairs({7: 10.0}),
+        {"fitted": 5, "kelvin": -15.0},
+    ),
+    "most joints of a cable, ten kelvins off": (
+        lead(PAIRS),
+        pairs(dict.fromkeys(range(1, 22), 10.0)),
+        {"kelvin": 10.0},
+    ),
+    "all joints of a cable": (lead(PAIRS), pairs(ohms=12.0), {"kelvin": 5.0}),
+}
+
+
+def scans(profile: Profile, links: list[Link], board: Mapping[str, object]) -> Iterable[Outcome]:
+    for n in range(BOARDS):
+        with calibrated(TesterSpec(seed=SEED + n, **board)) as tester:  # type: ignore[arg-type]
+            yield tester.scan(profile, links)
+
+
+@pytest.mark.parametrize(("profile", "links", "board"), CASES.values(), ids=CASES)
+def test_a_bad_joint_never_passes(profile, links, board):
+    for outcome in scans(profile, links, board):
+        assert not outcome.passed, (SEED, outcome)
+
+
+@pytest.mark.parametrize(
+    ("profile", "links"),
+    [
+        (lead(bus(10)), [*halves(10, 0.1), *pairs(first=11)]),
+        (lead(bus(20)), [*halves(20, 0.1), *pairs(first=21)]),
+        (lead(PAIRS), [*pairs(), *wired(("A.7 A.20", 130e3))]),
+    ],
+)
+def test_the_same_with_a_good_joint_passes(profile, links):
+    for outcome in scans(profile, links, {}):
+        assert outcome.passed, (SEED, outcome)
+
+
+def test_grounds_that_may_be_joined_do_not_hide_the_only_one_that_is_left():
+    """Eight grounds joined at both ends; seven of them broken in the middle, one with a joint of 15 Ω."""
+    grounds = {str(n): "GND" for n in range(1, 9)}
+    ends = {end: {"connector": name, "signals": grounds} for end, name in CONNECTORS.items()}
+    profile = Profile.from_dict(
+        {
+            "cable": {"id": "x"},
+            "ends": ends,
+            "wiring": {"wires": PAIRS},
+            "common": {"GND": {"joined": "optional"}},
+        }
+    )
+    for outcome in scans(profile, [*halves(8, 15.0), *pairs(first=9)], {}):
+        assert outcome.failed, (SEED, outcome)
+    for outcome in scans(profile, [*halves(8, 0.1), *pairs(first=9)], {}):
+        assert outcome.passed, (SEED, outcome)
+
+
+def test_one_bad_leg_of_a_net_is_not_laid_to_the_others():
+    """A net of three pins, one of which has 60 Ω."""
+    net = ["A.1", "A.2", "B.1"]
+    profile = lead([net, *PAIRS[2:]])
+    links = [*wired(("A.1 A.2", 0.1), ("A.1 B.1", 60.0)), *pairs(first=3)]
+    for outcome in scans(profile, links, {}):
+        assert outcome.facts is not None
+        assert ["B.1"] == [str(link.start) for link in outcome.facts.links if not link.ok], SEED
+
+
+def test_an_uncalibrated_tester_finds_300_ohms_between_two_halves_of_a_net():
+    for n in range(BOARDS):
+        with running(TesterSpec(seed=SEED + n, lane="uncalibrated")) as tester:
+            assert not tester.scan(lead(bus(8)), [*halves(8, 300.0), *pairs(first=9)]).passed, SEED
