@@ -344,6 +344,7 @@ def test_a_command_line_that_means_nothing_is_2(words: tuple[str, ...], pinwrigh
         (("profiles", "show", "lamp-changer-40"), 2),
         (("scan", "straight-34", *SIM, "--no-certificate", "-v"), 0),  # the cable passed, read or not
         (("scan", "straight-34", *SIM, "--no-certificate", "--json"), 0),
+        (("scan", "nowhere.toml", "--json"), 2),
     ],
 )
 def test_a_reader_that_goes_away_gets_no_complaint(
@@ -377,6 +378,26 @@ def test_output_that_cannot_be_written_is_2(unbuffered: str, command: Any, surro
         )
     sentence = "error: standard output cannot be written: No space left on device\n"
     assert (2, sentence) == (done.returncode, done.stderr)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+def test_an_error_that_cannot_be_written_as_json_is_said_on_standard_error(
+    unbuffered: str, command: Any, surroundings: Any
+) -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            command("scan", "nowhere.toml", "--json"),
+            env=surroundings(PYTHONUNBUFFERED=unbuffered),
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=60,
+        )
+    assert 2 == done.returncode
+    assert done.stderr.startswith("error: ")
+    assert "no such file; and standard output cannot be written: No space left on device" in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 @posix
@@ -487,3 +508,27 @@ run()
     )
     assert (130, "") == (done.returncode, done.stdout)
     assert "Traceback" not in done.stderr
+
+
+@posix
+@pytest.mark.parametrize("moment", ["signal", "sys"])
+def test_ctrl_c_is_in_hand_before_anything_else_is_imported(moment: str, surroundings: Any) -> None:
+    """Struck as the first module imports what it needs for that, and what comes next."""
+    script = f"""
+import builtins, os, signal, sys
+
+really = builtins.__import__
+
+def strike(name, where=None, *more):
+    if where and where.get("__name__") == "pinwright.__main__" and name == {moment!r}:
+        os.kill(os.getpid(), signal.SIGINT)
+    return really(name, where, *more)
+
+builtins.__import__ = strike
+from pinwright.__main__ import run
+sys.exit("not struck")
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", script], env=surroundings(), capture_output=True, text=True, timeout=60
+    )
+    assert (130, "", "") == (done.returncode, done.stdout, done.stderr)

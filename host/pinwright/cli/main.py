@@ -126,15 +126,20 @@ def _bug(seen: str = "") -> tuple[str, str]:
 
 
 def _tell(as_json: bool, status: int, message: str, hint: str) -> int:
-    """An error in the form that was asked for. Returns the status."""
-    try:
-        if as_json:
-            document = {"schema": "pinwright/error-1", "status": status, "message": message, "hint": hint}
+    """An error in the form that was asked for; on standard error where that cannot be. Returns the status."""
+    if as_json:
+        document = {"schema": "pinwright/error-1", "status": status, "message": message, "hint": hint}
+        try:
             print(json.dumps(document, indent=2), flush=True)
-        else:
-            from pinwright.terminal import show_error
+            return status
+        except BrokenPipeError:
+            return status  # nobody reads any more
+        except OSError as error:
+            message = f"{message}; and standard output cannot be written: {error.strerror}"
+    try:
+        from pinwright.terminal import show_error
 
-            show_error(message, hint)
+        show_error(message, hint)
     except OSError:
         pass  # nobody to tell; the status still says it
     return status

@@ -12,6 +12,7 @@ from pinwright import __version__
 from pinwright.cli.ports import Workshop, is_virtual, opened_empty
 from pinwright.errors import (
     LinkCorrupt,
+    OtherTemperature,
     OutsideVoltage,
     OwnBug,
     ProtocolMismatch,
@@ -45,7 +46,10 @@ example: pinwright tester check --port sim
 """
 _SCHEMA = "pinwright/tester-check-1"
 _MOST_FAULTS = 5  # in one sentence
+_AGREEING_OHMS = 2.0  # by how much a point may differ between two times that the bar is put in
+_SLIP_FAULTS = 3  # shorts at once with nothing plugged in: rather a cable than the tester
 Move = Callable[[Socket | None], None]
+Judge = Callable[[Look], tuple[str, ...]]  # what is wrong with a look's resistances
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -68,6 +72,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             allow_abbrev=False,
         )
         action.add_argument("--port", metavar="PORT", help="where the tester is")
+        if name == "calibrate":
+            action.add_argument(
+                "--replace",
+                action="store_true",
+                help="after a repair: do not hold it against the calibration that the tester keeps",
+            )
         action.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
@@ -87,7 +97,7 @@ def run(arguments: argparse.Namespace) -> int:
             )
         bench = _Bench(line, hello, fixture, workshop, plug)
         if arguments.action == "calibrate":
-            bench.calibrate(arguments.json)
+            bench.calibrate(arguments.json, arguments.replace)
         else:
             bench.check(arguments.json)
     if is_virtual(arguments.port) and not arguments.json:
@@ -108,30 +118,32 @@ class _Bench:
         self.hello = hello
         self.fixture = fixture
         self.workshop = workshop
-        self.move = itself or _ask_the_person
+        self.itself = itself
         self.someone_is_there = itself is None and _is_a_terminal()
+        self.bar_was_in: Socket | None = None
 
-    def calibrate(self, as_json: bool) -> None:
-        """Raises TesterError; then the tester keeps what it had."""
+    def calibrate(self, as_json: bool, replace: bool) -> None:
+        """Measure every socket two times, the bar put in afresh. replace: whatever the tester keeps already.
+
+        Raises TesterError; then the tester keeps what it had.
+        """
         if self.hello.lane == "none":
             raise UsageError(
                 "this tester has no ohms lane, so there is nothing to calibrate",
                 hint="`pinwright tester check` makes its long check",
             )
-        looks = []
-        for socket in self._places():
-            found = self._look_again(socket, None, always=True)
-            if faults := _faults(found, None, self.fixture):
-                raise SelfCheckFailed(
-                    f"the tester cannot be calibrated: {_told(faults)}",
-                    hint="mend that and try again; what was kept on the tester stays",
-                )
-            looks.append(found)
+        session = self._session(None)
+        old = None if replace else self._old_calibration(session)
+        looks = [self._sound_look(socket) for socket in self._places()]
+        again = self._second_round(looks)
+        if old:
+            self._hold_against(old, looks)
         made = datetime.now(UTC).replace(microsecond=0)
         calibration = calibration_from(looks, made, self.hello.points)
-        session = self._session(None)
+        passed = long_check([looks[0], *again], calibration, made, self.fixture)
+        if not passed.passed:
+            raise _not_calibrated(passed.text)
         drive(keep(session, "calibration", calibration.to_bytes()), self.line)
-        passed = long_check(looks, calibration, made, self.fixture)
         drive(keep(session, "check", passed.to_bytes()), self.line)
         if as_json:
             self._show_json(passed, calibration, "calibrated")
@@ -142,10 +154,73 @@ class _Bench:
         ]
         show_table(("socket", "points", "driven high", "driven low"), rows)
         show_text(
-            f"\ncalibrated {rfc3339(made)} at {calibration.celsius:.0f} °C; it is kept on the tester\n"
-            "A contact of the bar that was bad just now is in the calibration: `pinwright tester check`, "
-            "with the bar\nput in afresh, would show it."
+            f"\ncalibrated {rfc3339(made)} at {calibration.celsius:.0f} °C; it is kept on the tester, with "
+            "the long check that it\npassed when the bar was put in for the second time"
         )
+
+    def _sound_look(self, socket: Socket | None, calibration: Calibration | None = None) -> Look:
+        """A look for a calibration. Raises SelfCheckFailed where it finds anything wrong."""
+        found = self._look_again(socket, calibration, self._strange, always=True)
+        if faults := _faults(found, self._strange):
+            raise _not_calibrated(self._with_question(found, faults))
+        return found
+
+    def _second_round(self, looks: list[Look]) -> Sequence[Look]:
+        """Every socket once more: one look does not tell a bad contact of the bar. Raises SelfCheckFailed.
+
+        looks: of the first round. Somebody who is there puts the bar in until two times running agree; the
+        later look at a socket takes the earlier's place, for it may have been the first time that was bad.
+        """
+        agreeing = []
+        for number, socket in enumerate(self._places()):
+            while socket:
+                calibration = calibration_from(looks, datetime.now(UTC), self.hello.points)
+                found = self._sound_look(socket, calibration)
+                faults = changed_points(found, calibration, self.fixture, limit=_AGREEING_OHMS)
+                if not faults:
+                    agreeing.append(found)
+                    break
+                told = f"this differs between two times that the bar was put in: {_told(faults)}"
+                if not self.someone_is_there:
+                    raise _not_calibrated(told)
+                _say_once_more(told)
+                looks[number] = found
+        return agreeing
+
+    def _old_calibration(self, session: Session) -> Calibration | None:
+        """What the tester keeps; None where that is nothing, or damaged, or another tester's."""
+        if self.hello.lane != "calibrated":
+            return None
+        try:
+            old = drive(calibration_of(session, self.hello.points), self.line)
+        except SelfCheckFailed:
+            return None
+        except LinkCorrupt as error:
+            raise LinkCorrupt(
+                error.message, hint="`--replace` does not look at the calibration on the tester"
+            ) from None
+        references = sum(2 for pair in self.fixture.references if max(pair) < self.hello.points)
+        return old if len(old.references) == references else None
+
+    def _hold_against(self, old: Calibration, looks: Sequence[Look]) -> None:
+        """Raises SelfCheckFailed where the looks are not those of the tester that was calibrated before."""
+        taken = "`--replace` takes the new figures"
+        try:
+            changed = [
+                fault for one in looks if one.socket for fault in changed_points(one, old, self.fixture)
+            ]
+        except SelfCheckFailed as error:
+            raise SelfCheckFailed(
+                f"{error.message}; so the new calibration cannot be held against that on the tester",
+                hint=f"let it come to the temperature of then; if it has to be calibrated as it is, {taken}"
+                if isinstance(error, OtherTemperature)
+                else f"if the tester was repaired, or is much warmer or colder than then, {taken}",
+            ) from None
+        if changed:
+            raise SelfCheckFailed(
+                f"the tester is not as the calibration that it keeps says: {_told(changed)}",
+                hint=f"clean the contacts of the bar and try again; if the tester was repaired, {taken}",
+            )
 
     def check(self, as_json: bool) -> None:
         """Raises TesterError; where it is the tester that failed, it remembers why."""
@@ -153,13 +228,24 @@ class _Bench:
         session = self._session(None)
         if self.hello.lane == "calibrated":
             calibration = drive(calibration_of(session, self.hello.points), self.line)
+
+        def changed(one: Look) -> tuple[str, ...]:
+            return changed_points(one, calibration, self.fixture) if calibration else self._strange(one)
+
         looks: list[Look] = []
         for socket in self._places():
             try:
-                found = self._look_again(socket, calibration, always=False)
+                found = self._look_again(socket, calibration, changed, always=False)
+            except OtherTemperature:
+                raise  # no fault of the tester
             except (SelfCheckFailed, OutsideVoltage) as error:
                 self._keep_failure(error)
                 raise
+            if self._question(found) and not self.someone_is_there:
+                raise SelfCheckFailed(
+                    f"the tester was not checked: {self._with_question(found, found.faults)}",
+                    hint="put that right and check again; the tester keeps what it had",
+                )
             looks.append(found)
             if found.faults and socket is None:
                 break  # what is wrong with nothing plugged in would be found again at every socket
@@ -181,7 +267,7 @@ class _Bench:
         if calibration:
             how = f", every point\nthat the bar reaches as at the calibration of {rfc3339(calibration.made)}"
         elif result.measured:
-            how = ", every point\nthat the bar reaches with a resistance that can be; it is not calibrated"
+            how = ", every point\nthat the bar reaches with a plausible resistance; it is not calibrated"
         else:
             how = ", by continuity\nonly: it has no ohms lane"
         show_text(f"\nthe tester passed its long check {rfc3339(made)}{how}")
@@ -197,7 +283,7 @@ class _Bench:
 
     def _look(self, socket: Socket | None, calibration: Calibration | None = None) -> Look:
         """One look with the bar there."""
-        self.move(socket)
+        self._move(socket)
         session = self._session(socket)
         found = drive(look(session, socket, calibration), self.line)
         if session.hello != self.hello:
@@ -207,21 +293,53 @@ class _Bench:
             )
         return found
 
-    def _look_again(self, socket: Socket | None, calibration: Calibration | None, *, always: bool) -> Look:
+    def _move(self, socket: Socket | None) -> None:
+        """Have the bar moved; where it should be already it is put in afresh."""
+        if self.itself:
+            self.itself(socket)
+        else:
+            _ask_the_person(socket, afresh=socket is self.bar_was_in)
+        self.bar_was_in = socket
+
+    def _look_again(
+        self, socket: Socket | None, calibration: Calibration | None, judge: Judge, *, always: bool
+    ) -> Look:
         """A look; another where it finds a fault that may be the bar's, or of something left in a socket, and
         somebody can see to that. always: as often as it takes, and not only where the bar is not in."""
         while self.someone_is_there:
             try:
                 found = self._look(socket, calibration)
-                faults = _faults(found, calibration, self.fixture)
+                faults = _faults(found, judge)
                 if not faults:
                     return found
+                told = self._with_question(found, faults)
+            except OtherTemperature:
+                raise  # nothing that anybody could put right
             except (SelfCheckFailed, OutsideVoltage) as error:
-                faults = (error.message,)
-            say(f"{_told(faults)}\nonce more, to be sure; Ctrl-C ends it:")
-            if not (always or any("not pressed home" in fault for fault in faults)):
+                faults, told = (), error.message
+            _say_once_more(told)
+            if not (always or _bar_is_missing(faults)):
                 break
         return self._look(socket, calibration)
+
+    def _strange(self, found: Look) -> tuple[str, ...]:
+        return strange_points(found, self.fixture)
+
+    def _question(self, found: Look) -> str:
+        """Where a fault is rather a slip of the person who moves the bar, what to ask; nothing elsewhere."""
+        if self.itself:
+            return ""
+        if found.socket:
+            return (
+                "is it elsewhere, or is something still plugged in?" if _bar_is_missing(found.faults) else ""
+            )
+        joined = [fault for fault in found.faults if "are joined inside the tester" in fault]
+        # A bar that is still in is one short, of more points than are named.
+        many = len(joined) >= _SLIP_FAULTS or any("more are joined" in fault for fault in joined)
+        return "is something still plugged in?" if many else ""
+
+    def _with_question(self, found: Look, faults: Sequence[str]) -> str:
+        return "; ".join(filter(None, (_told(faults), self._question(found))))
 
     def _keep_failure(self, error: TesterError, failed: LongCheck | None = None) -> None:
         """Have the tester remember why it failed, if it still can; what it passed before is forgotten."""
@@ -261,11 +379,26 @@ def _ranges(socket: Socket, calibration: Calibration) -> Iterator[str]:
         yield f"{min(known):.0f} to {max(known):.0f} Ω"
 
 
-def _faults(found: Look, calibration: Calibration | None, fixture: Fixture) -> tuple[str, ...]:
+def _faults(found: Look, judge: Judge) -> tuple[str, ...]:
     """What is wrong with a look, its resistances among it."""
     if found.faults or not (found.socket and found.high):
         return found.faults
-    return changed_points(found, calibration, fixture) if calibration else strange_points(found, fixture)
+    return judge(found)
+
+
+def _bar_is_missing(faults: Sequence[str]) -> bool:
+    return any("not pressed home" in fault for fault in faults)
+
+
+def _not_calibrated(why: str) -> SelfCheckFailed:
+    return SelfCheckFailed(
+        f"the tester cannot be calibrated: {why}",
+        hint="mend that and try again; what was kept on the tester stays",
+    )
+
+
+def _say_once_more(told: str) -> None:
+    say(f"{told}\nput it right; it is looked at once more (Ctrl-C ends it)")
 
 
 def _told(faults: Sequence[str]) -> str:
@@ -284,15 +417,18 @@ def _is_a_terminal() -> bool:
         return False
 
 
-def _ask_the_person(socket: Socket | None) -> None:
-    """Say where the bar should be, and wait for Enter. Raises UsageError where nobody can press it."""
+def _ask_the_person(socket: Socket | None, *, afresh: bool) -> None:
+    """Say where the bar should be, and wait for Enter. afresh: it may be there already, and has to come out
+    in between. Raises UsageError where nobody can press it."""
     if socket is None:
         say("take everything out of the tester's sockets, then press Enter")
     else:
-        say(
-            f"plug the shorting bar into {socket.name}, press it home, leave all other sockets empty, then "
-            "press Enter"
+        how = (
+            "take the shorting bar out and put it into {} again"
+            if afresh
+            else "plug the shorting bar into {}"
         )
+        say(f"{how.format(socket.name)}, press it home, leave all other sockets empty, then press Enter")
     try:
         answer = sys.stdin.readline() if sys.stdin is not None else ""
     except (OSError, ValueError):  # closed
