@@ -52,8 +52,8 @@ def test_plugs_in_wrong_sockets_are_one_fault_and_say_what_to_do(capsys: pytest.
         "   Plug end A into J1 and end B into J2 and scan again: the cable itself may be",
         "   good.",
         "",
-        "all 3 nets are as the profile says once the plugs are where they belong (-v",
-        "lists them)",
+        "all 3 nets are as the profile says by continuity, once the plugs are where they",
+        "belong (-v lists them)",
         "",
         "FAIL  1 fault; plug it in as said and scan again",
     ] == shown(capsys, "A.1 B.2", "A.2 B.3", "A.3 B.1")[5:]
@@ -65,5 +65,5 @@ def test_what_is_left_of_the_cable_s_own_faults_is_shown_as_it_is_plugged(
     lines = shown(capsys, "A.1 B.2", "A.2 B.3")
     assert "2. open between A.3 and B.1" in lines
     assert "        A.3   B.1  nothing  open" in lines
-    assert "2 nets are as the profile says once the plugs are where they belong (-v lists" in lines
+    assert "2 nets are as the profile says by continuity, once the plugs are where they" in lines
     assert "FAIL  2 faults; plug it in as said and scan again" == lines[-1]

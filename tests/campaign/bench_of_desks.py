@@ -16,7 +16,7 @@ from pinwright.link import Line, drive
 from pinwright.tester.calibration import Calibration, LongCheck
 from pinwright.tester.fixture import Socket
 from pinwright.tester.lane import calibration_of, keep
-from pinwright.tester.session import Session
+from pinwright.tester.session import Scan, Session
 from pinwright.verdict.agreement import decide
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.upkeep import Look, bar_in, calibration_from, long_check, look, sockets_of
@@ -47,10 +47,11 @@ def straight() -> Profile:
 
 @dataclass(frozen=True)
 class Outcome:
-    """facts: of a scan that came to a verdict. refused: what was said where it did not."""
+    """facts, scan: of a scan that came to a verdict. refused: what was said where it did not."""
 
     facts: Facts | None
     refused: str = ""
+    scan: Scan | None = None
 
     @property
     def passed(self) -> bool:
@@ -75,7 +76,8 @@ class DeskTester:
         self.desk.plug(*plug_in(bench, profile.ends, WORKSHOP, {}))
         session = Session(profile, WORKSHOP.fixtures, "0", adapters=WORKSHOP.adapters)
         try:
-            return Outcome(decide(profile, drive(session.run(), self.line)))
+            scan = drive(session.run(), self.line)
+            return Outcome(decide(profile, scan), scan=scan)
         except (TesterError, PlacementError) as error:  # the second: it looks like an adapter's mark
             return Outcome(None, f"{type(error).__name__}: {error.message}")
 

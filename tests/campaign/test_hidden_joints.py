@@ -13,12 +13,14 @@ import pytest
 
 from pinwright.cable.pins import parse_pin
 from pinwright.cable.profile import Profile
+from pinwright.verdict.findings import explain
+from pinwright.verdict.sockets import misplugged
 from pinwright.virtual.bench import Link, TesterSpec
 
 from .bench_of_desks import CONNECTORS, Outcome, calibrated, running
 
 SEED = int(os.environ.get("PINWRIGHT_SEED") or random.randrange(1 << 32))
-BOARDS = 20 if os.environ.get("PINWRIGHT_CAMPAIGN") == "full" else 3
+BOARDS = 20 if os.environ.get("PINWRIGHT_CAMPAIGN") == "full" else 2
 PAIRS = [[f"A.{n}", f"B.{n}"] for n in range(1, 41)]
 
 
@@ -134,3 +136,21 @@ def test_an_uncalibrated_tester_finds_300_ohms_between_two_halves_of_a_net():
     for n in range(BOARDS):
         with running(TesterSpec(seed=SEED + n, lane="uncalibrated")) as tester:
             assert not tester.scan(lead(bus(8)), [*halves(8, 300.0), *pairs(first=9)]).passed, SEED
+
+
+@pytest.mark.parametrize("ohms", [10.0, 5000.0])
+def test_a_bad_joint_is_not_told_as_plugs_in_wrong_sockets(ohms):
+    """In a cable that looks the same both ways round, to exchange the plugs mends nothing."""
+    profile = Profile.from_dict(
+        {
+            "cable": {"id": "x"},
+            "ends": {end: {"connector": "idc-2x20"} for end in "AB"},
+            "wiring": {"rule": "straight"},
+        }
+    )
+    with running(TesterSpec(seed=SEED)) as tester:
+        outcome = tester.scan(profile, pairs({20: ohms}))
+    assert outcome.facts is not None
+    assert outcome.scan is not None
+    assert misplugged(profile, outcome.scan, outcome.facts) is None
+    assert ["resistive"] == [finding.kind for finding in explain(outcome.facts)]

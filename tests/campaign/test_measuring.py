@@ -24,7 +24,7 @@ def start() -> int:
 
 def test_links_read_within_the_stated_uncertainty(start):
     """99.9 % of them; of a small sample, one in a hundred at most may not."""
-    tally = campaign("links", range(start, start + (200 if FULL else 8)))
+    tally = campaign("links", range(start, start + (200 if FULL else 6)))
     assert not tally.refused, start
     for lane in ("calibrated", "uncalibrated"):
         assert tally.share_within(lane) >= (0.999 if FULL else 0.99), (start, lane, tally.worst)
@@ -33,11 +33,11 @@ def test_links_read_within_the_stated_uncertainty(start):
 def test_joints_and_leaks_are_judged_as_stated(start):
     """In a 40-way lead a joint of 2 Ω passes and one of 10 Ω fails; leaks of 1, 10 and 80 kΩ fail, those of
     130 kΩ and 5 MΩ pass."""
-    tally = campaign("decisions", range(start, start + (200 if FULL else 8)))
+    tally = campaign("decisions", range(start, start + (200 if FULL else 6)))
     assert ([], {}) == (tally.wrong, dict(tally.refused)), start
 
 
 def test_no_20_ohm_joint_passes_on_a_board_with_twice_the_spread_or_drift(start):
-    tally = campaign("strange", range(start, start + (200 if FULL else 8)))
+    tally = campaign("strange", range(start, start + (200 if FULL else 6)))
     assert [] == [line for line in tally.wrong if "20 Ω" in line], start
     assert 0 == tally.decisions["one joint of 20 Ω, passed"], start

@@ -127,7 +127,7 @@ class Ohmmeter:
             self._check_calibration(calibration)
 
     def _check_calibration(self, calibration: Calibration) -> None:
-        again = "`pinwright tester calibrate` measures it anew"
+        again = "`pinwright tester calibrate --replace` measures it anew"
         for ohms, (least, most) in (
             *((one, HIGH_OHMS) for one in calibration.high_ohms),
             *((one, LOW_OHMS) for one in calibration.low_ohms),

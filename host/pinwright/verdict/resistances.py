@@ -210,7 +210,7 @@ def _links(
             raise SelfCheckFailed(
                 f"the tester reads {-ohms:.0f} Ω less than nothing at {pin}"
                 + (f" ({net.signal})" if net.signal else ""),
-                hint="`pinwright tester calibrate` measures it anew; if it stays so, it needs repair",
+                hint="`pinwright tester calibrate --replace` measures it anew; if it stays so, repair it",
             )
     common = [ohms for net, _, _, ohms in measured if profile.limit(net).max_ohms <= profile.max_ohms]
     middle = median(common) if calibrated and len(common) >= LEAST_LINKS_FOR_MEDIAN else None

@@ -260,7 +260,7 @@ def changed_points(
             if abs(ohms - then - shared * driver) > limit:
                 told.append(
                     f"{fixture.name_of(point)} has {ohms:.1f} Ω up to the shorting bar, and had {then:.1f} Ω "
-                    "at the calibration: a contact of the bar, a joint or a resistor"
+                    "before: a contact of the bar, a joint or a resistor"
                 )
                 break  # once for a point
     return tuple(told)
