@@ -154,3 +154,22 @@ def test_a_bad_joint_is_not_told_as_plugs_in_wrong_sockets(ohms):
     assert outcome.scan is not None
     assert misplugged(profile, outcome.scan, outcome.facts) is None
     assert ["resistive"] == [finding.kind for finding in explain(outcome.facts)]
+
+
+def test_an_open_conductor_among_grounds_that_are_joined_at_one_end_fails():
+    """Its pin is of a part, though of its own net it reaches nothing."""
+    grounds = {str(n): "GND" for n in range(1, 5)}
+    ends = {end: {"connector": name, "signals": grounds} for end, name in CONNECTORS.items()}
+    profile = Profile.from_dict(
+        {
+            "cable": {"id": "x"},
+            "ends": ends,
+            "wiring": {"wires": PAIRS},
+            "common": {"GND": {"joined": "optional"}},
+        }
+    )
+    links = [*wired(("A.1 A.2 A.3 A.4", 0.1)), *pairs(first=2)]
+    for outcome in scans(profile, links, {}):
+        assert outcome.failed, (SEED, outcome)
+        assert outcome.facts is not None
+        assert [["A.1"], ["B.1"]] == [list(map(str, piece)) for piece in outcome.facts.missing[0].pieces]

@@ -131,7 +131,7 @@ def read_by_lane(
         return told[0] if told else 0.1 if beyond[part] else None
 
     high, leak = [0] * evidence.points, [0] * evidence.points
-    wanted = to_be_high(profile, evidence, placement)
+    wanted = to_be_high(parts)
     joint_of = {
         point: next((ohms_at[end] for end in (pin, *others) if end in ohms_at), 0.2)
         if len(net.pins) == 2

@@ -739,3 +739,18 @@ def test_a_scan_or_measurement_whose_reply_is_lost_is_not_done_twice(
     assert 3 == error.value.status
     assert 1 == board.asked.count(ONCE[which])
     assert {"hello"} >= set(board.asked[board.asked.index(ONCE[which]) + 1 :])
+
+
+def test_whatever_a_board_may_be_busy_with_is_given_time() -> None:
+    """A word of `busy` in reply to a request that has none would be taken for the reply itself."""
+    board = Board(GOOD, lane="uncalibrated")
+    run = Session(cable(), FIXTURES, "0.6.0").run()
+    request = next(run)
+    most = {}
+    while True:
+        most[request.words.split(" ")[0]] = request.most_s
+        try:
+            request = run.send(tuple(board.answer(request.words).split(" ")))
+        except StopIteration:
+            break
+    assert {verb for verb, most_s in most.items() if most_s} == {"scan", "lane", "measure"}

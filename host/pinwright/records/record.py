@@ -278,7 +278,7 @@ def _resistances(
     profile: Profile, evidence: Evidence, placement: Placement, readings: Readings
 ) -> Resistances:
     """Links and leaks anew, from what the lane read. Raises NotGenuine where it read what nobody asks for."""
-    high = to_be_high(profile, evidence, placement)
+    high = to_be_high(readings.parts)
     lowest = {readings.parts.index(part) for part in set(readings.parts) - {0}}
     far = {end for one in rounds(readings.parts) for _, end in one.pairs}
     for point in range(evidence.points):

@@ -22,7 +22,9 @@ _CHECK = "`pinwright tester check` makes a new one"
 
 def own_readings(asker: Asker, references: int) -> Generator[Request, Reply, tuple[Lane, int]]:
     """The tester's own readings, and the microseconds they took. references: how many there should be."""
-    values = dict(map(value_of, (yield from ask(asker, Request("lane", MEASURE_SILENCE_S)))))
+    values = dict(
+        map(value_of, (yield from ask(asker, Request("lane", MEASURE_SILENCE_S, most_s=MEASURE_S))))
+    )
     told = values.get("refs", "")
     lane = Lane(
         reading_of(values, "zero"),

@@ -85,12 +85,9 @@ def labels_of(evidence: Evidence) -> Mapping[int, int]:
     return {point: piece[0] for piece in components(rows) for point in piece}
 
 
-def to_be_high(profile: Profile, evidence: Evidence, placement: Placement) -> int:
-    """The points whose links are to be measured, a bit each: those of nets, joined to others of their net."""
-    mask = 0
-    for _, _, point, _ in contacts(profile, evidence, placement):
-        mask |= 1 << point
-    return mask
+def to_be_high(parts: bytes) -> int:
+    """The points that are to be measured against all others, a bit each: those of parts of two or more."""
+    return sum(1 << point for points in points_of(parts).values() if len(points) > 1 for point in points)
 
 
 def contacts(

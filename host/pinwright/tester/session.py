@@ -356,10 +356,10 @@ def _ohms(session: Session) -> Steps:
     if not (placement and evidence):
         raise OwnBug("ohms were asked for before the scan")
     points = session.known().points
-    mask = mask_text(to_be_high(session.profile, evidence, placement), points)
+    parts = parts_of(session.profile, evidence, placement)
+    mask = mask_text(to_be_high(parts), points)
     session.counts["links_us"] = yield from measured(session, f"links {mask}")
     high = yield from readings(session, "high", points)
-    parts = parts_of(session.profile, evidence, placement)
     yield from part(session, parts)
     session.counts["leaks_us"] = yield from measured(session, "leaks")
     leak = yield from readings(session, "leak", points)
