@@ -92,6 +92,17 @@ def test_what_flows_another_way_is_not_taken_for_a_better_link(aside):
     assert meter().link(reading(785 + onward), 0, {40: 0.0}, aside) == pytest.approx(10, abs=0.4)
 
 
+def test_a_point_with_less_than_typical_of_its_own_is_no_open_link_beside_a_leak():
+    """Of a large net on an uncalibrated tester, the path may have less than what is taken off it."""
+    others = dict.fromkeys(range(1, 40), 0.0)
+    known = Ohmmeter(lane(), lane(), None)
+    assert known.link(reading(770), 0, others, 4e6) == pytest.approx(770 - 780 - 720 / 39, abs=0.1)
+
+
+def test_a_link_that_takes_no_current_beside_a_leak_is_open():
+    assert meter().link(reading(785 + 5000), 0, {40: 0.0}, 5000 - 1) > 1e6
+
+
 def test_of_a_larger_net_every_leg_is_found_however_bad_the_others_are():
     """Four legs of 3, 0, 60 and 5 Ω: each from its own high reading and from the first point across."""
     ohms = {0: 3.0, 1: 0.0, 2: 60.0, 3: 5.0}

@@ -194,8 +194,10 @@ class Ohmmeter:
         reading is wrong.
         """
         onward = self._lane.path_ohms(reading) - self._high(point) - self._drift(point, len(others))
-        if aside_ohms < MOST_OHMS:
-            onward = 1 / (1 / onward - 1 / aside_ohms) if 0 < onward < aside_ohms else MOST_OHMS
+        if onward >= aside_ohms:
+            onward = MOST_OHMS  # nothing flows through the link
+        elif onward > 0 and aside_ohms < MOST_OHMS:
+            onward = 1 / (1 / onward - 1 / aside_ohms)
         ways = [self._low(other) + max(0.0, ohms) for other, ohms in others.items()]
         if beyond_ohms < MOST_OHMS:
             ways.append(beyond_ohms)
