@@ -72,10 +72,10 @@ CASES = {
     ),
     "most joints of a cable, ten kelvins off": (
         lead(PAIRS),
-        pairs(dict.fromkeys(range(1, 22), 10.0)),
+        pairs(dict.fromkeys(range(1, 22), 13.0)),  # the median is one of them: only the limit is left
         {"kelvin": 10.0},
     ),
-    "all joints of a cable": (lead(PAIRS), pairs(ohms=12.0), {"kelvin": 5.0}),
+    "all joints of a cable": (lead(PAIRS), pairs(ohms=13.0), {"kelvin": 5.0}),
 }
 
 
