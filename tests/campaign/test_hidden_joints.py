@@ -79,6 +79,20 @@ CASES = {
 }
 
 
+def grounded(count: int) -> Profile:
+    """Forty pairs, the first of them grounds that the cable may join."""
+    grounds = {str(n): "GND" for n in range(1, count + 1)}
+    ends = {end: {"connector": name, "signals": grounds} for end, name in CONNECTORS.items()}
+    return Profile.from_dict(
+        {
+            "cable": {"id": "x"},
+            "ends": ends,
+            "wiring": {"wires": PAIRS},
+            "common": {"GND": {"joined": "optional"}},
+        }
+    )
+
+
 def scans(profile: Profile, links: list[Link], board: Mapping[str, object]) -> Iterable[Outcome]:
     for n in range(BOARDS):
         with calibrated(TesterSpec(seed=SEED + n, **board)) as tester:  # type: ignore[arg-type]
@@ -106,16 +120,7 @@ def test_the_same_with_a_good_joint_passes(profile, links):
 
 def test_grounds_that_may_be_joined_do_not_hide_the_only_one_that_is_left():
     """Eight grounds joined at both ends; seven of them broken in the middle, one with a joint of 15 Ω."""
-    grounds = {str(n): "GND" for n in range(1, 9)}
-    ends = {end: {"connector": name, "signals": grounds} for end, name in CONNECTORS.items()}
-    profile = Profile.from_dict(
-        {
-            "cable": {"id": "x"},
-            "ends": ends,
-            "wiring": {"wires": PAIRS},
-            "common": {"GND": {"joined": "optional"}},
-        }
-    )
+    profile = grounded(8)
     for outcome in scans(profile, [*halves(8, 15.0), *pairs(first=9)], {}):
         assert outcome.failed, (SEED, outcome)
     for outcome in scans(profile, [*halves(8, 0.1), *pairs(first=9)], {}):
@@ -158,16 +163,7 @@ def test_a_bad_joint_is_not_told_as_plugs_in_wrong_sockets(ohms):
 
 def test_an_open_conductor_among_grounds_that_are_joined_at_one_end_fails():
     """Its pin is of a part, though of its own net it reaches nothing."""
-    grounds = {str(n): "GND" for n in range(1, 5)}
-    ends = {end: {"connector": name, "signals": grounds} for end, name in CONNECTORS.items()}
-    profile = Profile.from_dict(
-        {
-            "cable": {"id": "x"},
-            "ends": ends,
-            "wiring": {"wires": PAIRS},
-            "common": {"GND": {"joined": "optional"}},
-        }
-    )
+    profile = grounded(4)
     links = [*wired(("A.1 A.2 A.3 A.4", 0.1)), *pairs(first=2)]
     for outcome in scans(profile, links, {}):
         assert outcome.failed, (SEED, outcome)

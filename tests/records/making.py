@@ -256,7 +256,7 @@ def a_record(
     scan = scanned(subject.judged, groups, doubtful, said, joints=joints, leaks=leaks)
     facts = facts_of(subject.judged, scan)
     document = scan_document(subject, scan, facts, explain(facts), serial)
-    return record_document(subject, scan, document, serial, test, __version__)
+    return record_document(subject, scan, facts, document, serial, test, __version__)
 
 
 def of_an_earlier_version(doc: Mapping[str, Any]) -> dict[str, Any]:

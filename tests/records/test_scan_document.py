@@ -269,7 +269,8 @@ def test_a_record_counts_conductors_as_they_were_found_joined(groups: list[str],
 
 def record(groups: Sequence[str] = GOOD, lane: str = "none") -> dict[str, Any]:
     scan = scanned(PROFILE, groups, hello=replace(HELLO, lane=lane))
-    return record_document(SUBJECT, scan, document(groups, lane=lane), "X-0001", 2, "0.6.0")
+    facts = facts_of(PROFILE, scan)
+    return record_document(SUBJECT, scan, facts, document(groups, lane=lane), "X-0001", 2, "0.6.0")
 
 
 @pytest.mark.parametrize(
@@ -320,7 +321,7 @@ def test_a_record_holds_the_scan_and_all_that_it_rests_on() -> None:
 def test_what_the_adapters_join_stands_in_the_record() -> None:
     scan = scanned(PROFILE, GOOD, hello=HELLO)
     marked = replace(scan, placement=replace(scan.placement, marks=((8, 9), (20, 22, 23))))
-    made = record_document(SUBJECT, marked, document(), "X-0001", 1, "0.6.0")
+    made = record_document(SUBJECT, marked, facts_of(PROFILE, scan), document(), "X-0001", 1, "0.6.0")
     evidence: Any = made["evidence"]
     assert [["J1.9", "J1.10"], ["J2.9", "J2.11", "J2.12"]] == evidence["marks"]
 

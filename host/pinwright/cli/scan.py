@@ -166,7 +166,9 @@ def run(arguments: argparse.Namespace) -> int:
                 store = Store(default_place(simulated=True))
                 store.check_writable()
             saved = store.save(
-                lambda serial, test: record_document(subject, scan, document, serial, test, __version__),
+                lambda serial, test: record_document(
+                    subject, scan, facts, document, serial, test, __version__
+                ),
                 kind="certificate" if facts.passed else "report",
                 serial=arguments.serial,
                 pattern=profile.serial_for,

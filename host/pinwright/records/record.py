@@ -266,7 +266,7 @@ def _readings(doc: Mapping[str, Any], evidence: Evidence) -> Readings | None:
     if kept is None:
         return None
     readings = readings_in(kept)
-    tables: list[Collection[object]] = [readings.parts, readings.high, readings.leak]
+    tables: list[Collection[object]] = [readings.parts, readings.high, readings.leak, readings.across]
     if readings.calibration:
         tables.append(readings.calibration.high_ohms)
     if any(len(table) != evidence.points for table in tables) or lane_members(readings) != kept:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -15,9 +15,9 @@ from pinwright.tester.calibration import Calibration, rfc3339
 from pinwright.tester.ohmmeter import Lane, Ohmmeter, Readings
 from pinwright.tester.session import Scan
 from pinwright.verdict.conductors import shared_conductors
-from pinwright.verdict.facts import Facts, compare
+from pinwright.verdict.facts import Facts
 from pinwright.verdict.findings import Finding
-from pinwright.verdict.resistances import TOLD_BELOW_OHMS, link_limit, ohms_text, resistances, rule
+from pinwright.verdict.resistances import TOLD_BELOW_OHMS, link_limit, ohms_text, rule
 
 OLD_CALIBRATION = timedelta(days=365)  # common practice, no source
 SCAN_SCHEMA = "pinwright/scan-1"
@@ -35,7 +35,8 @@ METHOD = (
 )
 METHOD_OHMS = (
     " Resistance at no more than 5 mA: every connected pin was driven high in turn, all others low, and the "
-    "current read; then each net against everything else, for leaks."
+    "current read; in larger nets also from one pin to each other by itself; then each net against "
+    "everything else, for leaks."
 )
 SIMULATED = "No cable was tested: the tester and the cable were simulated."
 _JOINTS = {
@@ -283,19 +284,21 @@ def remarks(subject: Subject, scan: Scan, facts: Facts) -> list[str]:
 
 
 def record_document(
-    subject: Subject, scan: Scan, document: Mapping[str, object], serial: str, test: int, host: str
+    subject: Subject,
+    scan: Scan,
+    facts: Facts,
+    document: Mapping[str, object],
+    serial: str,
+    test: int,
+    host: str,
 ) -> dict[str, object]:
     """What is kept of a scan: the scan, what it rests on, and what it does not say. Not yet sealed.
 
+    facts, document: of this scan.
     evidence.marks: what the adapters join themselves, as positions of sockets; found to be so.
     """
     evidence, readings = scan.evidence, scan.readings
-    facts = compare(subject.judged, evidence.measurement(scan.placement))
-    if readings:
-        measured = resistances(subject.judged, evidence, scan.placement, readings)
-        facts = replace(facts, resistances=measured)
     passed = document["verdict"] == "pass"
-    links: Sequence[object] = document["links"]  # type: ignore[assignment]
     calibrated = readings is not None and readings.calibration is not None
     return {
         "schema": RECORD_SCHEMA,
@@ -304,7 +307,7 @@ def record_document(
         "serial": serial,
         "test": test,
         "scan": {key: value for key, value in document.items() if key not in _PLACES} | {"serial": serial},
-        "decision": DECISION if readings is None else f"{DECISION} {rule(calibrated, len(links))}",
+        "decision": DECISION if readings is None else f"{DECISION} {rule(calibrated, len(facts.links))}",
         "method": METHOD if readings is None else METHOD + METHOD_OHMS,
         "not_measured": not_measured(subject, scan, facts),
         "conductors_not_proven_singly": shared_conductors(facts.nets),

@@ -96,7 +96,10 @@ class Readings:
 
 
 class Ohmmeter:
-    """Resistances from one scan's readings. Raises SelfCheckFailed where the lane cannot be trusted."""
+    """Resistances from one scan's readings. Raises SelfCheckFailed where the lane cannot be trusted.
+
+    drift_ohms: what the references' paths have more than at the calibration, on average.
+    """
 
     def __init__(self, before: Lane, after: Lane, calibration: Calibration | None) -> None:
         for lane in (before, after):
@@ -122,7 +125,7 @@ class Ohmmeter:
                 hint="scan again; if it stays so, the tester needs repair",
             )
         self._kelvin = 0.0
-        self._drift_ohms = 0.0
+        self.drift_ohms = 0.0
         if calibration:
             self._check_calibration(calibration)
 
@@ -147,13 +150,13 @@ class Ohmmeter:
         drifts = [ohms - then for ohms, then in zip(now, calibration.references, strict=True)]
         if not drifts:
             return
-        self._drift_ohms = fmean(drifts)
+        self.drift_ohms = fmean(drifts)
         half = len(drifts) // 2
         apart = fmean(drifts[half:]) - fmean(drifts[:half])  # of the 10 ohm pair, from that of 0 ohm
-        if abs(self._drift_ohms) > MOST_DRIFT_OHMS or abs(apart) > CALIBRATED_OHMS:
+        if abs(self.drift_ohms) > MOST_DRIFT_OHMS or abs(apart) > CALIBRATED_OHMS:
             raise SelfCheckFailed(
                 f"the tester's own 10 Ω reads {10 + apart:.1f} Ω, and its own paths have drifted by "
-                f"{self._drift_ohms:.1f} Ω since the calibration",
+                f"{self.drift_ohms:.1f} Ω since the calibration",
                 hint=f"is it much warmer or colder than then? {again}; if it stays so, it needs repair",
             )
 
@@ -274,7 +277,7 @@ class Ohmmeter:
         if self.calibration is None or not others:
             return 0.0
         driver = self._high(point) - self._low(point) + DRIVER_LOW_OHMS
-        return self._drift_ohms * (driver + DRIVER_LOW_OHMS / others) / (DRIVER_HIGH_OHMS + DRIVER_LOW_OHMS)
+        return self.drift_ohms * (driver + DRIVER_LOW_OHMS / others) / (DRIVER_HIGH_OHMS + DRIVER_LOW_OHMS)
 
 
 def _known(ohms: float | None) -> float:

@@ -239,15 +239,14 @@ def changed_points(
 ) -> tuple[str, ...]:
     """Points that have not the resistance of the calibration any more, drift aside.
 
-    limit: by how many ohms they may differ; without, by what the tester's measurements may be wrong.
+    limit: by how many ohms they may differ; without, by what the tester's measurements may be wrong. Raises
+    SelfCheckFailed where the calibration cannot be held against these readings at all.
     """
     if bar.lane is None:
         raise OwnBug("nothing was measured")
-    if limit is None:
-        limit = Ohmmeter(bar.lane, bar.lane, calibration).uncertainty(0)
-    now = [bar.lane.path_ohms(reading) for reading in bar.lane.references]
-    drifts = [ohms - then for ohms, then in zip(now, calibration.references, strict=False)]
-    shared = fmean(drifts) / (DRIVER_HIGH_OHMS + DRIVER_LOW_OHMS) if drifts else 0.0
+    meter = Ohmmeter(bar.lane, bar.lane, calibration)
+    most = meter.uncertainty(0) if limit is None else limit
+    shared = meter.drift_ohms / (DRIVER_HIGH_OHMS + DRIVER_LOW_OHMS)
     told = []
     for point, (high, low) in points_ohms(bar).items():
         for ohms, then, driver in (
@@ -257,7 +256,7 @@ def changed_points(
             if then is None:
                 told.append(f"{fixture.name_of(point)} is not in the calibration")
                 break
-            if abs(ohms - then - shared * driver) > limit:
+            if abs(ohms - then - shared * driver) > most:
                 told.append(
                     f"{fixture.name_of(point)} has {ohms:.1f} Ω up to the shorting bar, and had {then:.1f} Ω "
                     "before: a contact of the bar, a joint or a resistor"

@@ -104,16 +104,25 @@ class _Wire:
 
     def ask(self, operation):
         """The one byte that answers an operation."""
+        self._answer(operation, 1)
+        return self._in[0]
+
+    def word(self, operation):
+        """The two bytes that answer an operation, as a number."""
+        self._answer(operation, 2)
+        return self._in[0] << 8 | self._in[1]
+
+    def _answer(self, operation, length):
+        """Send an operation, and read its answer into _in."""
         if self._busy:
             self._resync()
-        self._busy = True
+        self._busy = True  # before it is posted: Ctrl-C in between would leave an answer that nobody expects
         if self._waiting >= len(self._out):
             self.send()
         self._out[self._waiting] = operation
         self._waiting += 1
-        self._ask(1)
+        self._ask(length)
         self._busy = False
-        return self._in[0]
 
     def spi(self, sent, fill, received):
         """Clock out `sent`, or `fill` as often as `received` is long; what comes back goes to `received`."""
@@ -156,19 +165,6 @@ class _Wire:
             out[at + 2] = value & 0xFF
         self._waiting = at + 1 + size
         self.send()
-
-    def word(self, operation):
-        """The two bytes that answer an operation, as a number."""
-        if self._busy:
-            self._resync()
-        self._busy = True
-        if self._waiting >= len(self._out):
-            self.send()
-        self._out[self._waiting] = operation
-        self._waiting += 1
-        self._ask(2)
-        self._busy = False
-        return self._in[0] << 8 | self._in[1]
 
     def i2c(self, address, register, sent, received):
         """One message to a device, or from it if `sent` is None; whether the device is there.
