@@ -79,6 +79,23 @@ CASES = {
 }
 
 
+@pytest.mark.parametrize("ohms", [0.1, 0.2])
+@pytest.mark.parametrize("count", [10, 25, 40])
+def test_a_net_of_good_contacts_in_a_long_chain_passes(count, ohms):
+    """From its first pin to its last there are many ohms, and no joint among them is bad."""
+    net = [f"{end}.{n}" for n in range(1, count + 1) for end in "AB"]
+    profile = lead([net, *PAIRS[count:]])
+    for outcome in scans(profile, [*wired((" ".join(net), ohms)), *pairs(first=count + 1)], {}):
+        assert outcome.passed, (SEED, outcome)
+
+
+def test_a_bad_joint_in_the_middle_of_a_chain_fails():
+    net = [f"{end}.{n}" for n in range(1, 26) for end in "AB"]
+    chain = wired((" ".join(net[:20]), 0.5), (" ".join(net[19:21]), 12.0), (" ".join(net[20:]), 0.5))
+    for outcome in scans(lead([net, *PAIRS[25:]]), [*chain, *pairs(first=26)], {}):
+        assert outcome.failed, (SEED, outcome)
+
+
 def grounded(count: int) -> Profile:
     """Forty pairs, the first of them grounds that the cable may join."""
     grounds = {str(n): "GND" for n in range(1, count + 1)}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 from pinwright.cable.pins import Pin, in_order
@@ -155,11 +156,25 @@ def _parts(evidence: Evidence, readings: Readings, meter: Ohmmeter) -> Mapping[i
     return parts
 
 
-def _legs(part: _Part, readings: Readings, meter: Ohmmeter) -> Mapping[int, float]:
-    """The ohms of every point of a part; of a pair, of both its directions; less than zero if they are wrong.
+@dataclass(frozen=True, slots=True)
+class _Leg:
+    """What a point has to the rest of its part. alone: against all others, below zero by what that is wrong.
+    step: how much farther it is from the others than the next nearer one; 0 where nothing tells."""
 
-    Of a larger part from two readings: of its own leg, and against all others; where these do not agree, the
-    larger counts.
+    alone: float
+    step: float = 0.0
+
+    def __add__(self, other: _Leg) -> _Leg:
+        return _Leg(self.alone + other.alone, self.step + other.step)
+
+
+def _legs(part: _Part, readings: Readings, meter: Ohmmeter) -> Mapping[int, _Leg]:
+    """The leg of every point of a part; of a pair, in both its directions.
+
+    In a larger part every point has two figures, and the larger counts. Alone, against all others, it shows
+    its own joint (and, at the end of a long chain, some of the chain). Sorted by distance from the first
+    point, no point can be farther than the one before by more than the joint on its way, however the others
+    are joined: so a step shows a joint between two halves of the part, and a chain of good contacts none.
     """
     first, *others = part.points
     if not all(readings.high[point] for point in part.points) or (
@@ -168,18 +183,34 @@ def _legs(part: _Part, readings: Readings, meter: Ohmmeter) -> Mapping[int, floa
         raise Disagreement("a resistance within a net was to be measured and was not")
     if len(others) == 1:
         return {
-            point: meter.link(readings.high[point], point, {other: 0.0}, *part.ways)
+            point: _Leg(meter.link(readings.high[point], point, {other: 0.0}, *part.ways))
             for point, other in (part.points, part.points[::-1])
         }
     across = {other: readings.across[other] for other in others}
     legs = meter.legs(readings.high[first], first, across, *part.ways)
+    order = sorted(part.points, key=lambda point: legs[point])
+    steps = {order[0]: 0.0, **{far: legs[far] - legs[near] for near, far in pairwise(order)}}
     told = {}
     for point in part.points:
         rest = {other: ohms for other, ohms in legs.items() if other != point}
         alone = meter.link(readings.high[point], point, rest, *part.ways)
-        agree = abs(alone - legs[point]) <= meter.uncertainty(max(0.0, alone))
-        told[point] = (alone + legs[point]) / 2 if agree else max(alone, legs[point])
+        told[point] = _Leg(alone, steps[point])
     return told
+
+
+def _check_possible(part: _Part, readings: Readings, meter: Ohmmeter, placement: Placement) -> None:
+    """Raises SelfCheckFailed where a point reads so much less than the tester itself that nothing holds.
+
+    Not beside a wrong contact, which fails the cable anyway: small errors of its own may be as much.
+    """
+    for point in part.points if len(part.points) > 1 and not part.beyond else ():
+        others = {other: 0.0 for other in part.points if other != point}
+        ohms = meter.link(readings.high[point], point, others, *part.ways)
+        if ohms < meter.least_ohms:
+            raise SelfCheckFailed(
+                f"the tester reads {-ohms:.0f} Ω less than nothing at {placement.pin_of[point]}",
+                hint="`pinwright tester calibrate --replace` measures it anew; if it stays so, repair it",
+            )
 
 
 def _links(
@@ -191,33 +222,28 @@ def _links(
     parts: Mapping[int, _Part],
 ) -> Iterator[Link]:
     calibrated = meter.calibration is not None
-    legs: dict[int, Mapping[int, float]] = {}
-    measured: list[tuple[Net, Pin, tuple[Pin, ...], float]] = []
+    legs: dict[int, _Leg] = {}
+    for part in parts.values():
+        if len(part.points) > 1:
+            legs |= _legs(part, readings, meter)
+            _check_possible(part, readings, meter, placement)
+    measured: list[tuple[Net, Pin, tuple[Pin, ...], _Leg]] = []
     for net, pin, point, others in contacts(profile, evidence, placement):
-        part = parts[readings.parts[point]]
-        own = legs.setdefault(part.points[0], {}) or _legs(part, readings, meter)
-        legs[part.points[0]] = own
         if len(net.pins) > 2:
-            measured.append((net, pin, others, own[point]))
+            measured.append((net, pin, others, legs[point]))
         elif (
             pin == net.pins[0]
         ):  # the two directions of a pair are one link; so are two legs of a larger part
-            both = own[point] + own[placement.point_of[others[0]]]
-            measured.append((net, pin, others, both / 2 if len(part.points) == 2 else both))
-    for net, pin, _, ohms in measured:
-        # Beside a wrong contact, which fails the cable anyway, small errors of its own may be as much.
-        if ohms < meter.least_ohms and not parts[readings.parts[placement.point_of[pin]]].beyond:
-            raise SelfCheckFailed(
-                f"the tester reads {-ohms:.0f} Ω less than nothing at {pin}"
-                + (f" ({net.signal})" if net.signal else ""),
-                hint="`pinwright tester calibrate --replace` measures it anew; if it stays so, repair it",
-            )
-    common = [ohms for net, _, _, ohms in measured if profile.limit(net).max_ohms <= profile.max_ohms]
+            both = legs[point] + legs[placement.point_of[others[0]]]
+            alone = len(parts[readings.parts[point]].points) == 2
+            measured.append((net, pin, others, _Leg(both.alone / 2) if alone else both))
+    common = [leg.alone for net, _, _, leg in measured if profile.limit(net).max_ohms <= profile.max_ohms]
     middle = median(common) if calibrated and len(common) >= LEAST_LINKS_FOR_MEDIAN else None
-    for net, pin, others, told in measured:
-        ohms = max(0.0, told)
+    for net, pin, others, leg in measured:
+        ohms = max(0.0, leg.alone, leg.step)
         most, uncertainty = profile.limit(net).max_ohms, meter.uncertainty(ohms)
-        over = told - middle if middle is not None and most <= profile.max_ohms else None
+        judged = middle is not None and most <= profile.max_ohms
+        over = max(leg.alone - middle, leg.step) if judged and middle is not None else None
         limit = link_limit(most, calibrated, uncertainty)
         ok = ohms - uncertainty <= limit if calibrated else ohms <= limit
         ok = ok and (over is None or over <= OVER_MEDIAN_OHMS)
