@@ -643,7 +643,7 @@ def test_a_board_that_goes_away_meanwhile_is_lost_and_keeps_what_it_had(
 ) -> None:
     there = tester()
     before = there.kept
-    goes = there.port.replug if back else there.port._jack.unplug
+    goes = there.port.replug if back else there.port.unplug
     person(there, NOTHING, goes, bar("J1"))
     message, _ = refused(pinwright("tester", "check", "--port", there.name, "--json"))
     assert f"`{there.name}` vanished during `hello`" in message

@@ -12,7 +12,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Protocol
@@ -184,7 +184,7 @@ class Port:
         self._bell.setblocking(False)
         self._reset = self._closing = False
         self._last = b""  # byte that was passed on
-        self._replugged: threading.Event | None = None
+        self._asked: tuple[Callable[[], None], threading.Event] | None = None  # to do; done
         self._broken: OwnBug | None = None  # what a board before this one has done
         try:
             self.board = self._start(firmware)
@@ -242,7 +242,16 @@ class Port:
 
     def replug(self) -> None:
         """Pull the board off its cable and plug it in again: it starts from nothing, its files kept."""
-        self._replugged = done = threading.Event()
+        self._ask(self._replug)
+
+    def unplug(self) -> None:
+        """Pull the board off its cable and leave it off."""
+        self._ask(self._jack.unplug)
+
+    def _ask(self, what: Callable[[], None]) -> None:
+        """Have the thread that serves the jack do it, since it alone may touch it; return when it is done."""
+        done = threading.Event()
+        self._asked = what, done
         self._ring()
         while self.alive and not done.wait(_AWAY_S):
             pass
@@ -277,8 +286,10 @@ class Port:
                 ready: list[Source] = select.select([self._ears, *self._jack.sources()], [], [])[0]
                 if self._ears in ready:
                     self._ears.recv(4096)
-                if self._replugged is not None:
-                    self._replug(self._replugged)
+                if self._asked is not None:
+                    (what, done), self._asked = self._asked, None
+                    what()
+                    done.set()
                 elif self._reset:
                     self._be_away()
                 else:
@@ -308,7 +319,7 @@ class Port:
         self._jack.plug_in()
         self._ring()
 
-    def _replug(self, done: threading.Event) -> None:
+    def _replug(self) -> None:
         self._jack.unplug()
         try:
             self.board.close()
@@ -316,6 +327,5 @@ class Port:
             self._broken = error
         time.sleep(_AWAY_S)
         self.board = self._start()
-        self._replugged, self._reset = None, False
+        self._reset = False
         self._jack.plug_in()
-        done.set()
