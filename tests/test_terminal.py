@@ -34,7 +34,7 @@ def shown(capsys: pytest.CaptureFixture[str], *left: str) -> list[str]:
     show_scan(
         PROFILE,
         facts,
-        explain(facts, plugged),
+        explain(PROFILE, facts, plugged),
         serial=None,
         tester="t",
         sockets="s",

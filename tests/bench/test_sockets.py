@@ -62,7 +62,7 @@ def scanned(workplace: Any) -> Any:
         with VirtualTester(real, point_of, FIRMWARE) as tester:
             found = drive(session.run(), Line(tester, lambda line: None))
         facts = decide(profile, found)
-        return facts.passed, explain(facts, misplugged(profile, found, facts, ADAPTERS))
+        return facts.passed, explain(profile, facts, misplugged(profile, found, facts, ADAPTERS))
 
     return scan
 

@@ -175,7 +175,7 @@ def test_a_bad_joint_is_not_told_as_plugs_in_wrong_sockets(ohms):
     assert outcome.facts is not None
     assert outcome.scan is not None
     assert misplugged(profile, outcome.scan, outcome.facts) is None
-    assert ["resistive"] == [finding.kind for finding in explain(outcome.facts)]
+    assert ["resistive"] == [finding.kind for finding in explain(profile, outcome.facts)]
 
 
 def test_an_open_conductor_among_grounds_that_are_joined_at_one_end_fails():

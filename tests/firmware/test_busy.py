@@ -22,9 +22,7 @@ def _links(kind):
         return [whole] + [
             {"pins": [f"P.{p}", f"P.{p + 1}"], "closed": 0.5, "period_ms": 3 + p / 100} for p in free
         ]
-    return [
-        {"pins": [f"P.{p}", f"P.{p + 12}"], "closed": 0.5, "period_ms": 3 + p / 10} for p in range(12)
-    ]
+    return [{"pins": [f"P.{p}", f"P.{p + 12}"], "closed": 0.5, "period_ms": 3 + p / 10} for p in range(12)]
 
 
 @pytest.mark.parametrize("kind", ["tester", "pocket"])

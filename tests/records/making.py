@@ -166,9 +166,7 @@ def read_by_lane(
         tuple(own),
         27.0,
     )
-    return Readings(
-        lane, lane, parts, tuple(high), tuple(leak), tuple(across), known if calibrated else None
-    )
+    return Readings(lane, lane, parts, tuple(high), tuple(leak), tuple(across), known if calibrated else None)
 
 
 def scanned(
@@ -255,7 +253,7 @@ def a_record(
     )
     scan = scanned(subject.judged, groups, doubtful, said, joints=joints, leaks=leaks)
     facts = facts_of(subject.judged, scan)
-    document = scan_document(subject, scan, facts, explain(facts), serial)
+    document = scan_document(subject, scan, facts, explain(subject.judged, facts), serial)
     return record_document(subject, scan, facts, document, serial, test, __version__)
 
 

@@ -73,7 +73,7 @@ def document(
 ) -> dict[str, Any]:
     scan = scanned(PROFILE, groups, doubtful, replace(HELLO, lane=lane), **ohms)
     facts = facts_of(PROFILE, scan)
-    made = scan_document(SUBJECT, scan, facts, explain(facts), serial)
+    made = scan_document(SUBJECT, scan, facts, explain(PROFILE, facts), serial)
     read_back: dict[str, Any] = json.loads(json.dumps(made, allow_nan=False))
     assert made == read_back
     return read_back

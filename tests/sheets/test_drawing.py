@@ -338,7 +338,7 @@ def test_whole_lines_join_what_was_found_joined_and_broken_ones_what_should_be(
     cable: tuple[Profile, Facts],
 ) -> None:
     profile, facts = cable
-    findings = [finding.pins for finding in explain(facts)]
+    findings = [finding.pins for finding in explain(profile, facts)]
     made = plan(profile, lay_out(profile, (), PORTRAIT, 30, 10), facts, findings)
     whole = pins_joined(made, GOOD, PALE, RESISTIVE, WRONG, JOINED)
     at_times, broken = pins_joined(made, UNSTEADY), pins_joined(made, OPEN)

@@ -32,7 +32,7 @@ def facts(*groups: str) -> Facts:
 
 
 def states(found: Facts, *, explained: bool = True) -> list[tuple[Pin, str]]:
-    findings = explain(found) if explained else ()
+    findings = explain(PROFILE, found) if explained else ()
     return [(row.first, row.state) for row in conductors(PROFILE, found, findings)]
 
 
@@ -70,7 +70,7 @@ def test_a_row_has_the_worst_ohms_of_its_net_and_says_what_is_wrong_with_them() 
         Leak((), (parse_pin("B.5"),), 6e3, 1e5, ok=False),
     ]
     found = replace(good, resistances=Resistances(tuple(links), tuple(leaks)))
-    rows = conductors(PROFILE, found, explain(found))
+    rows = conductors(PROFILE, found, explain(PROFILE, found))
     assert [0.2, 0.3, 12.0, 0.4, None] == [row.ohms for row in rows]
     assert ["ok", "ok", "resistive", "leaking", "leaking"] == [row.state for row in rows]
     assert "B.5" == str(rows[-1].first)

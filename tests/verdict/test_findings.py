@@ -52,11 +52,11 @@ def facts(profile: Profile, groups: Sequence[str], doubtful: Sequence[str] = ())
 
 
 def told(profile: Profile, groups: Sequence[str], doubtful: Sequence[str] = ()) -> list[tuple[str, str]]:
-    return [(found.kind, found.text) for found in explain(facts(profile, groups, doubtful))]
+    return [(found.kind, found.text) for found in explain(profile, facts(profile, groups, doubtful))]
 
 
 def test_a_good_cable_has_no_findings() -> None:
-    assert () == explain(facts(PLAIN, GOOD))
+    assert () == explain(PLAIN, facts(PLAIN, GOOD))
 
 
 SWAP = ["A.1 B.2", "A.2 B.1", *GOOD[2:]]
@@ -147,7 +147,7 @@ def test_what_is_said_of_small_faults(
     ],
 )
 def test_a_swap_is_recognised_and_comes_first_whatever_else_is_wrong(others: list[str]) -> None:
-    found = explain(facts(PLAIN, [*SWAP[:2], *others]))
+    found = explain(PLAIN, facts(PLAIN, [*SWAP[:2], *others]))
     assert ("swap", SWAP_TEXT) == (found[0].kind, found[0].text)
     assert pins("A.1 A.2 B.1 B.2") == found[0].pins
     assert len(found) > 1
@@ -161,7 +161,7 @@ def test_a_swap_is_recognised_and_comes_first_whatever_else_is_wrong(others: lis
     ],
 )
 def test_following_the_remedy_of_a_swap_heals_the_cable(crossed: list[str], remedy: str) -> None:
-    (found,) = explain(facts(PLAIN, [*crossed, *GOOD[2:]]))
+    (found,) = explain(PLAIN, facts(PLAIN, [*crossed, *GOOD[2:]]))
     assert remedy in found.remedy
     for pair in remedy.removeprefix("at ").split(", or at "):
         one, other = pair.split(" and ")
@@ -172,7 +172,7 @@ def test_following_the_remedy_of_a_swap_heals_the_cable(crossed: list[str], reme
 
 def test_every_swap_of_several_is_told_once() -> None:
     crossed = ["A.1 B.2", "A.2 B.1", "A.3 B.4", "A.4 B.3", "A.5 B.6", "A.6 B.5", GOOD[-1]]
-    found = explain(facts(PLAIN, crossed))
+    found = explain(PLAIN, facts(PLAIN, crossed))
     assert ["swap"] * 3 == [finding.kind for finding in found]
     assert [pins("A.1 A.2 B.1 B.2"), pins("A.3 A.4 B.3 B.4"), pins("A.5 A.6 B.5 B.6")] == [
         f.pins for f in found
@@ -192,14 +192,15 @@ def test_what_only_looks_like_a_swap_is_not_called_one(groups: list[str]) -> Non
 
 
 def test_the_pins_of_a_large_short_are_all_named() -> None:
-    (found,) = explain(facts(PLAIN, [*GOOD, " ".join(f"A.{n}" for n in range(1, 7))]))
+    (found,) = explain(PLAIN, facts(PLAIN, [*GOOD, " ".join(f"A.{n}" for n in range(1, 7))]))
     assert "6 nets are joined: A.1, A.2, A.3, A.4, A.5, A.6, B.1, B.2, B.3, B.4, B.5 and B.6" == found.text
     assert 12 == len(found.pins)
 
 
 def test_what_came_off_a_large_net_is_named_and_the_rest_is_counted() -> None:
     net = [f"{end}.{n}" for end in "AB" for n in range(1, 8)]
-    (found,) = explain(facts(cable([net], dict.fromkeys("1234567", "GND")), [" ".join(net[:12])]))
+    bus = cable([net], dict.fromkeys("1234567", "GND"))
+    (found,) = explain(bus, facts(bus, [" ".join(net[:12])]))
     assert "GND is open: it is in 3 pieces, B.6 / B.7 / the other 12 pins" == found.text
     assert 14 == len(found.pins)
 
@@ -223,7 +224,7 @@ def test_every_pin_of_every_fact_appears_in_a_finding(
     """Whatever a cable is like: mostly crossed conductors, with shorts, opens and doubts."""
     conductors = [(Pin("A", str(n)), parse_pin(pin)) for n, pin in enumerate(plug[:crossed], 1)]
     seen = compare(profile, Measurement(TESTED, (*conductors, *map(tuple, groups)), tuple(doubtful)))
-    found = explain(seen)
+    found = explain(profile, seen)
     assert bool(found) == bool(seen.missing or seen.extra)
     covered = {pin for finding in found for pin in finding.pins}
     wrong = [*(fact.net.pins for fact in seen.missing), *(fact.pins for fact in seen.extra)]
@@ -243,7 +244,7 @@ def check_form(finding: Finding) -> None:
 
 
 def test_an_end_at_which_nothing_conducts_is_said_to_be_absent_and_its_conductors_are_not_told() -> None:
-    (found,) = explain(facts(PLAIN, []))
+    (found,) = explain(PLAIN, facts(PLAIN, []))
     assert ("absent", "nothing conducts at any end: is it plugged in?") == (found.kind, found.text)
     assert len(found.pins) == sum(len(net.pins) for net in PLAIN.nets)
 
@@ -263,14 +264,14 @@ def test_a_fault_between_other_ends_is_told_beside_an_absent_end() -> None:
             tuple((Pin("A", str(n)), Pin("B", str(n))) for n in range(2, 5)),
         ),
     )
-    first, second = explain(seen)
+    first, second = explain(three, seen)
     assert ("absent", "nothing conducts at end C: is it plugged in?") == (first.kind, first.text)
     assert "open" == second.kind
     assert {Pin("A", "1"), Pin("B", "1")} < set(second.pins)
 
 
 def test_two_open_conductors_are_no_absent_plug() -> None:
-    assert "absent" not in {found.kind for found in explain(facts(PLAIN, GOOD[2:]))}
+    assert "absent" not in {found.kind for found in explain(PLAIN, facts(PLAIN, GOOD[2:]))}
 
 
 def measured(found: Facts, links: Sequence[Link] = (), leaks: Sequence[Leak] = ()) -> Facts:
@@ -328,7 +329,7 @@ RESISTANCES = {
 
 @pytest.mark.parametrize(("links", "leaks", "texts"), RESISTANCES.values(), ids=RESISTANCES)
 def test_what_was_measured_is_told_in_figures(links: list[Link], leaks: list[Leak], texts: list[str]) -> None:
-    found = explain(measured(facts(PLAIN, GOOD), links, leaks))
+    found = explain(PLAIN, measured(facts(PLAIN, GOOD), links, leaks))
     assert texts == [finding.text for finding in found]
     kinds = ["leakage" for one in leaks if not one.ok] + ["resistive" for _ in links]
     assert set(kinds) == {finding.kind for finding in found}
@@ -349,7 +350,7 @@ def test_a_wrong_contact_is_told_by_what_it_measures(
     """One that is seen in some looks only, and measures little, comes and goes."""
     found = facts(PLAIN, GOOD, ["A.1 A.2"]) if doubtful else facts(PLAIN, [*GOOD, "A.1 A.2"])
     both = [leak("A.1 B.1", ohms), leak("A.2 B.2", ohms)]
-    (only,) = explain(measured(found, leaks=both))
+    (only,) = explain(PLAIN, measured(found, leaks=both))
     if doubtful and kind == "short":
         assert "intermittent" == only.kind
     else:
@@ -359,10 +360,11 @@ def test_a_wrong_contact_is_told_by_what_it_measures(
 def test_what_leaks_across_an_open_is_told_with_the_open() -> None:
     found = facts(NAMED, GOOD[1:])
     both = [leak("A.1", 4.6e3, "CLOCK"), leak("B.1", 4.7e3, "CLOCK")]
-    texts = [finding.text for finding in explain(measured(found, leaks=both))]
+    texts = [finding.text for finding in explain(NAMED, measured(found, leaks=both))]
     assert ["CLOCK is open between A.1 and B.1; 4.6 kΩ was measured across it"] == texts
     texts = [
-        finding.text for finding in explain(measured(found, leaks=[both[0], leak("A.2 B.2", 4.6e3, "DATA")]))
+        finding.text
+        for finding in explain(NAMED, measured(found, leaks=[both[0], leak("A.2 B.2", 4.6e3, "DATA")]))
     ]
     assert "CLOCK is open between A.1 and B.1" == texts[0]
     assert texts[1].startswith("CLOCK (A.1) and DATA (A.2–B.2) leak, to each other it seems: 4.6 kΩ")
@@ -374,5 +376,5 @@ def test_every_bad_resistance_is_covered_by_a_finding() -> None:
         [link("A.2", "B.2", 20.0), link("A.8", "A.9 B.8", 30.0)],
         [leak("A.3 B.3", 5e3), leak("A.4 B.4", 7e3), leak("A.12", 9e3)],
     )
-    told_of = {pin for finding in explain(found) for pin in finding.pins}
+    told_of = {pin for finding in explain(PLAIN, found) for pin in finding.pins}
     assert told_of >= set(pins("A.2 B.2 A.8 A.9 B.8 A.3 B.3 A.4 B.4 A.12 A.1 B.1"))

@@ -74,7 +74,7 @@ def judged(profile: Profile, scan: Scan) -> tuple[Facts, Misplugged | None]:
 
 def told(profile: Profile, scan: Scan) -> tuple[Finding, ...]:
     facts, found = judged(profile, scan)
-    return explain(facts, found)
+    return explain(profile, facts, found)
 
 
 def nets(profile: Profile) -> list[tuple[Pin, ...]]:
@@ -187,7 +187,7 @@ def test_faults_of_the_cable_are_not_blamed_on_the_sockets(joined: list[tuple[Pi
     facts, found = judged(LEAD, scan)
     assert not facts.passed
     assert found is None
-    assert "socket" not in {finding.kind for finding in explain(facts, found)}
+    assert "socket" not in {finding.kind for finding in explain(LEAD, facts, found)}
 
 
 def test_nothing_is_tried_where_the_stated_sockets_pass() -> None:
@@ -233,7 +233,7 @@ def test_exchanged_plugs_of_any_cable_are_named(profile: Profile) -> None:
     scan = scanned(profile, nets(profile), {"A": "J2", "C": "J1"})
     facts, found = judged(profile, scan)
     assume(not facts.passed)
-    first, *others = explain(facts, found)
+    first, *others = explain(profile, facts, found)
     assert ("socket", "end A is in J2 and end C in J1: exchange them") == (first.kind, first.text)
     assert [] == others
     for missing in facts.missing:
@@ -251,7 +251,7 @@ def test_whatever_is_told_leaves_no_fact_uncovered_and_is_the_same_twice(
     really = data.draw(st.sampled_from([{}, {"A": "J2", "C": "J1"}]))
     scan = scanned(profile, [*sorted(kept), *data.draw(groups)], really)
     facts, found = judged(profile, scan)
-    findings = explain(facts, found)
+    findings = explain(profile, facts, found)
     assert findings == told(profile, scan)
     spoken = [{*finding.pins} for finding in findings]
     for missing in facts.missing:
@@ -270,4 +270,4 @@ def test_a_good_cable_is_never_said_to_be_in_wrong_sockets(profile: Profile) -> 
     facts, found = judged(profile, scanned(profile, nets(profile), {}))
     assert facts.passed
     assert found is None
-    assert () == explain(facts, found)
+    assert () == explain(profile, facts, found)

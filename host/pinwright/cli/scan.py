@@ -113,7 +113,7 @@ def run(arguments: argparse.Namespace) -> int:
         facts = decide(profile, scan)
         drive(show_verdict(facts.passed), line)
     wrong_sockets = misplugged(profile, scan, facts, workshop.adapters)
-    findings = explain(facts, wrong_sockets)
+    findings = explain(profile, facts, wrong_sockets)
     if arguments.max_ohms is not None and scan.hello.lane == "none":
         say("note: this tester does not measure ohms; `--max-ohms` is written down but not checked")
 

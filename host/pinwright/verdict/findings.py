@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from pinwright.cable.pins import Pin, in_order
+from pinwright.cable.profile import Profile
 from pinwright.verdict.facts import Extra, Facts, Missing
 from pinwright.verdict.resistances import OVER_MEDIAN_OHMS, Leak, Link, ohms_text
 from pinwright.verdict.sockets import Misplugged, Moved
@@ -26,7 +27,7 @@ class Finding:
     remedy: str
 
 
-def explain(facts: Facts, plugged: Misplugged | None = None) -> tuple[Finding, ...]:
+def explain(profile: Profile, facts: Facts, plugged: Misplugged | None = None) -> tuple[Finding, ...]:
     """Findings that cover every fact: ends at which nothing conducts, then exchanged pairs, opens, shorts,
     leaks, bad joints and unsteady contacts.
 
@@ -34,7 +35,7 @@ def explain(facts: Facts, plugged: Misplugged | None = None) -> tuple[Finding, .
     faults follows, its pins named as they are plugged.
     """
     if plugged:
-        left = explain(plugged.facts)
+        left = explain(profile, plugged.facts)
         return (_socket(plugged, facts, len(left)), *left)
     swaps = tuple(_swaps(facts))
     told = {id(fact) for pair in swaps for fact in pair}
