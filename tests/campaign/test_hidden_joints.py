@@ -79,8 +79,8 @@ CASES = {
 }
 
 
-@pytest.mark.parametrize("ohms", [0.1, 0.2])
-@pytest.mark.parametrize("count", [10, 25, 40])
+@pytest.mark.parametrize("ohms", [0.1, 0.2, 1.0])
+@pytest.mark.parametrize("count", [10, 20, 25, 30])
 def test_a_net_of_good_contacts_in_a_long_chain_passes(count, ohms):
     """From its first pin to its last there are many ohms, and no joint among them is bad."""
     net = [f"{end}.{n}" for n in range(1, count + 1) for end in "AB"]
@@ -94,6 +94,108 @@ def test_a_bad_joint_in_the_middle_of_a_chain_fails():
     chain = wired((" ".join(net[:20]), 0.5), (" ".join(net[19:21]), 12.0), (" ".join(net[20:]), 0.5))
     for outcome in scans(lead([net, *PAIRS[25:]]), [*chain, *pairs(first=26)], {}):
         assert outcome.failed, (SEED, outcome)
+
+
+NETS = [f"{end}.{n}" for n in range(1, 31) for end in "AB"]
+
+
+@pytest.mark.parametrize("count", [40, 60])
+def test_a_chain_passes_whichever_of_its_pins_is_the_first_in_it(count):
+    """So the board's first point is somewhere in the middle, and there are two ways from it."""
+    chance = random.Random(SEED)
+    net = chance.sample(NETS[:count], count)
+    profile = lead([net, *PAIRS[count // 2 :]])
+    for outcome in scans(profile, [*wired((" ".join(net), 1.0)), *pairs(first=count // 2 + 1)], {}):
+        assert outcome.passed, (SEED, outcome)
+
+
+def test_a_chain_of_forty_passes_on_an_uncalibrated_tester():
+    net = NETS[:40]
+    with running(TesterSpec(seed=SEED, lane="uncalibrated")) as tester:
+        outcome = tester.scan(lead([net, *PAIRS[20:]]), [*wired((" ".join(net), 1.0)), *pairs(first=21)])
+    assert outcome.passed, (SEED, outcome)
+    assert outcome.scan is not None
+    assert outcome.scan.readings is not None
+    assert () == outcome.scan.readings.near
+
+
+def test_a_star_of_good_contacts_takes_no_more_time_than_before():
+    star = wired(*((f"A.1 {pin}", 0.1) for pin in NETS[1:40]))
+    with calibrated(TesterSpec(seed=SEED)) as tester:
+        outcome = tester.scan(lead(bus(20)), [*star, *pairs(first=21)])
+    assert outcome.scan is not None
+    assert outcome.scan.readings is not None
+    assert () == outcome.scan.readings.near
+
+
+def one_board(cases: Iterable[tuple[Profile, list[Link]]]) -> Iterable[Outcome]:
+    with calibrated(TesterSpec(seed=SEED, kelvin=SEED % 11 - 5)) as tester:
+        for profile, links in cases:
+            yield tester.scan(profile, links)
+
+
+def test_a_joint_of_twelve_ohms_fails_at_every_position_of_a_chain():
+    """Of forty pins, joined as they are numbered and in any order."""
+    orders = [NETS[:40], random.Random(SEED).sample(NETS[:40], 40)]
+    cases = [
+        (
+            lead([net, *PAIRS[20:]]),
+            [
+                *(wired((" ".join(net[:at]), 1.0)) if at > 1 else ()),
+                *wired((" ".join(net[at - 1 : at + 1]), 12.0)),
+                *(wired((" ".join(net[at:]), 1.0)) if at < 39 else ()),
+                *pairs(first=21),
+            ],
+        )
+        for net in orders
+        for at in (range(1, 40) if BOARDS > 2 else [*random.Random(SEED).sample(range(1, 40), 8), 1, 39])
+    ]
+    for nth, outcome in enumerate(one_board(cases)):
+        assert outcome.failed, (SEED, nth, outcome)
+
+
+@pytest.mark.parametrize("count", [3, 4, 5, 8, 20, 40])
+@pytest.mark.parametrize("bad", [1, 2, 3])
+def test_a_star_with_one_to_three_bad_joints_fails(count, bad):
+    """All alike, or each another; the board's first point among them or not."""
+    chance = random.Random(f"{SEED} {count} {bad}")
+    net = chance.sample(NETS[:count], count)
+    rest = [pair for pair in PAIRS if not {*pair} & {*net}]
+    cases = []
+    for alike in (True, False):
+        ohms = chance.uniform(10.0, 40.0)
+        joints = [ohms if alike else chance.uniform(10.0, 40.0) for _ in range(min(bad, count - 1))]
+        joints += [0.1] * (count - 1 - len(joints))
+        links = [(f"{net[0]} {pin}", ohms) for pin, ohms in zip(net[1:], joints, strict=True)]
+        cases.append((lead([net, *rest]), wired(*links, *((" ".join(pair), 0.1) for pair in rest))))
+    for outcome in one_board(cases):
+        assert outcome.failed, (SEED, outcome)
+
+
+def test_a_net_joined_in_any_way_fails_with_a_bad_joint():
+    """Trees of good contacts of up to 1 Ω and one of 12 Ω, wherever it is."""
+    chance = random.Random(SEED)
+    cases = []
+    for _ in range(100 if BOARDS > 2 else 12):
+        count = chance.choice((6, 20, 40, 60))
+        net, reach = chance.sample(NETS[:count], count), chance.choice((1, 3, 60))
+        on = [net[chance.randrange(max(0, nth - reach), nth)] for nth in range(1, count)]
+        ohms = [chance.uniform(0.02, 1.0) for _ in on]
+        ohms[chance.randrange(len(on))] = 12.0
+        links = [(f"{one} {pin}", joint) for one, pin, joint in zip(on, net[1:], ohms, strict=True)]
+        cases.append((lead([net, *PAIRS[count // 2 :]]), [*wired(*links), *pairs(first=count // 2 + 1)]))
+    for nth, outcome in enumerate(one_board(cases)):
+        assert outcome.failed, (SEED, nth, outcome)
+
+
+def test_two_pins_beyond_a_bad_joint_do_not_hide_beside_a_chain():
+    """From the first pin they are as far as pins of the chain, and of one against all it shows little."""
+    net, two = NETS[:40], NETS[40:42]
+    links = wired((" ".join(net), 0.6), (f"{net[0]} {two[0]}", 12.0), (" ".join(two), 0.1))
+    for outcome in scans(lead([[*net, *two], *PAIRS[21:]]), [*links, *pairs(first=22)], {}):
+        assert outcome.failed, (SEED, outcome)
+        assert outcome.facts is not None
+        assert {*two} & {str(link.start) for link in outcome.facts.links if not link.ok}
 
 
 def grounded(count: int) -> Profile:
@@ -142,6 +244,15 @@ def test_grounds_that_may_be_joined_do_not_hide_the_only_one_that_is_left():
         assert outcome.failed, (SEED, outcome)
     for outcome in scans(profile, [*halves(8, 0.1), *pairs(first=9)], {}):
         assert outcome.passed, (SEED, outcome)
+
+
+def test_grounds_that_are_chained_at_one_end_pass():
+    """Twenty of them, one plug's contacts bridged from each to the next by 1 Ω."""
+    chained = wired((" ".join(f"B.{n}" for n in range(1, 21)), 1.0))
+    for outcome in scans(grounded(20), [*chained, *pairs()], {}):
+        assert outcome.passed, (SEED, outcome)
+    for outcome in scans(grounded(20), [*chained, *pairs({13: 15.0})], {}):
+        assert outcome.failed, (SEED, outcome)
 
 
 def test_one_bad_leg_of_a_net_is_not_laid_to_the_others():

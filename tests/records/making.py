@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import combinations
@@ -20,6 +20,7 @@ from pinwright.records.record import Record, read_record
 from pinwright.records.scan_document import Subject, record_document, scan_document
 from pinwright.sheets.documents import documents_of
 from pinwright.tester.calibration import Calibration, LongCheck
+from pinwright.tester.chain import questions
 from pinwright.tester.fixture import Fixture, Placement, Socket, place
 from pinwright.tester.measurement import Evidence
 from pinwright.tester.ohmmeter import Lane, Readings
@@ -107,12 +108,13 @@ def read_by_lane(
     joints: Mapping[str, float] | None = None,
     leaks: Mapping[str, float] | None = None,
     pairs: int = 2,
+    asked: bool = True,
 ) -> Readings:
     """What a lane would read of a cable that conducts as the evidence says, by the laws of Ohm and Kirchhoff.
 
     joints: pin → ohms between it and the rest of its net; 0.2 where nothing else is said. leaks: pin → ohms
     between its part and everything else; where that was found joined to more, 0.1; else no current. pairs:
-    of references, the second half of them 10 ohms.
+    of references, the second half of them 10 ohms. asked: without, nobody asked what larger parts hang on.
     """
     ohms_at = {parse_pin(pin): ohms for pin, ohms in (joints or {}).items()}
     leak_at = {parse_pin(pin): ohms for pin, ohms in (leaks or {}).items()}
@@ -139,6 +141,7 @@ def read_by_lane(
         for net, pin, point, others in contacts(profile, evidence, placement)
     }
     across = [0] * evidence.points
+    both: dict[tuple[int, int], int] = {}
     pairs_of = {point: len(net.pins) == 2 for net, _, point, _ in contacts(profile, evidence, placement)}
     for part, points in members.items():
         ohms, onward = leak_ohms(part), [_low(point) for point in beyond[part]]
@@ -155,6 +158,9 @@ def read_by_lane(
         for point in points[1:] if shared else ():
             link = leg[first] + leg[point] + _low(point)
             across[point] = _through(_high(first) + _together([way, link]))
+        for pair in combinations(points[1:], 2):
+            link = leg[first] + _together(leg[point] + _low(point) for point in pair)
+            both[pair] = _through(_high(first) + _together([way, link]))
         leak[first] = _through(_high(first) + way)
     own = [ohms for pair in range(pairs) for ohms in [1500.0 + (10.0 if pair >= pairs / 2 else 0.0)] * 2]
     lane = Lane(ZERO, round(SUPPLY_V / SUPPLY_STEP_V), AT_27_CELSIUS, tuple(map(_through, own)))
@@ -166,7 +172,21 @@ def read_by_lane(
         tuple(own),
         27.0,
     )
-    return Readings(lane, lane, parts, tuple(high), tuple(leak), tuple(across), known if calibrated else None)
+    told = Readings(lane, lane, parts, tuple(high), tuple(leak), tuple(across), known if calibrated else None)
+    return replace(told, near=_answers(questions(evidence, told), both)) if asked else told
+
+
+def _answers(
+    asking: Generator[tuple[int, int], int, object], both: Mapping[tuple[int, int], int]
+) -> tuple[tuple[int, int, int], ...]:
+    near = []
+    try:
+        pair = next(asking)
+        while True:
+            near.append((*pair, both[pair]))
+            pair = asking.send(both[pair])
+    except StopIteration:
+        return tuple(near)
 
 
 def scanned(

@@ -248,8 +248,71 @@ def test_any_member_of_the_lane_that_is_gone_or_something_else_is_found(doc: Map
         for value in (DELETED, None, [], {}, True, "zz", "", 0, 65_535, 0.5):
             if path[-1] == "calibration" and value is None and doc is not CALIBRATED:
                 continue  # it has none
+            if path[-1] == "near" and value in (DELETED, ""):
+                continue  # nothing was asked
             with pytest.raises(NotGenuine):
                 read(changed(doc, path, value))
+
+
+# A net of six pins, two of which are equally far from the rest: they are asked of each other.
+ONE_NET = """\
+[cable]
+id = "one"
+[ends.A]
+connector = "row-5"
+[ends.B]
+connector = "row-5"
+[wiring]
+wires = [["A.1", "A.2", "A.3", "B.1", "B.2", "B.3"]]
+"""
+ASKED = a_record(
+    ["A.1 A.2 A.3 B.1 B.2 B.3"], text=ONE_NET, lane="calibrated", joints={"A.3": 12.0, "B.3": 12.0}
+)
+
+
+def near(change: Callable[[str], str]) -> dict[str, Any]:
+    return changed(ASKED, "evidence.lane.near", change(ASKED["evidence"]["lane"]["near"]))
+
+
+def test_a_record_keeps_what_was_asked_and_asks_the_same_again() -> None:
+    assert {"A.3", "B.3"} == {str(link.start) for link in read(ASKED).facts.links if not link.ok}
+    told = ASKED["evidence"]["lane"]["near"]
+    assert told
+    assert 0 == len(told) % 12
+
+
+def test_a_record_of_a_version_that_asked_nothing_is_read() -> None:
+    """Nor does its verdict change: what fails hangs on nothing well."""
+    for doc in (ASKED, CALIBRATED, BAD):
+        old = changed(doc, "evidence.lane.near", DELETED)
+        assert read(doc).facts == read(old).facts
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda told: told[:-12],
+        lambda told: told + told[-12:],
+        lambda told: told[4:8] + told[:4] + told[8:],
+        lambda told: told[:-4] + "0000",
+        lambda told: "0001" + told[4:],
+        lambda told: "",
+    ],
+    ids=["one less", "one more", "turned", "not read", "of another point", "none"],
+)
+def test_answers_that_nobody_asked_for_and_those_that_are_missing_are_found(
+    change: Callable[[str], str],
+) -> None:
+    with pytest.raises(NotGenuine, match="other resistances were measured than its readings ask for"):
+        read(near(change))
+
+
+@pytest.mark.parametrize(
+    "change", [lambda told: told[:-2], lambda told: told[:-4], lambda told: told.upper()]
+)
+def test_answers_in_another_form_are_found(change: Callable[[str], str]) -> None:
+    with pytest.raises(NotGenuine, match="it lacks what a record of a test holds"):
+        read(near(change))
 
 
 def calibration(doc: Mapping[str, Any], change: Callable[[Calibration], Calibration]) -> dict[str, Any]:

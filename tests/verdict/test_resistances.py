@@ -18,6 +18,8 @@ from pinwright.tester.ohmmeter import Lane, Readings
 from pinwright.tester.parts import parts_of, points_of
 from pinwright.verdict.resistances import ohms_text, resistances, rule, summary
 
+from ..chains import Joints, chain
+
 POINTS = 32
 FIXTURE = Fixture(
     "small",
@@ -266,6 +268,50 @@ def test_no_verdict_on_leaks_of_other_parts():
     parts[0], parts[1] = parts[1], parts[0]
     with pytest.raises(Disagreement, match="other parts"):
         resistances(cable, evidence, placement, replace(readings, parts=bytes(parts)))
+
+
+def in_one_net(joints, **more):
+    """A net of 16 pins at each end, joined so; 0 to 15 are A's points, 16 to 31 B's."""
+    cable = profile([[f"{end}.{n}" for end in "AB" for n in range(1, 17)]], **more)
+    net = Joints(joints)
+    evidence = net.evidence(POINTS)
+    placement = place(cable.ends, FIXTURE, POINTS)
+    return cable, evidence, placement, net
+
+
+def test_a_chain_of_good_contacts_passes_where_its_ends_have_been_asked():
+    cable, evidence, placement, net = in_one_net(chain(range(32)))
+    told = resistances(cable, evidence, placement, net.asked(POINTS))
+    assert told.passed
+    assert max(link.ohms for link in told.links) < 3
+    before = resistances(cable, evidence, placement, net.readings(POINTS))  # as older versions read
+    assert not before.passed
+    assert max(link.ohms for link in before.links) > 9
+
+
+@pytest.mark.parametrize("at", [0, 1, 9, 15, 16, 30])
+def test_a_bad_joint_in_a_chain_fails(at):
+    joints = chain(range(32))
+    joints[at] = (at, at + 1, 10.0)
+    cable, evidence, placement, net = in_one_net(joints)
+    assert not resistances(cable, evidence, placement, net.asked(POINTS)).passed
+
+
+def test_what_was_bad_when_a_point_was_read_alone_counts_though_it_was_good_when_others_were_asked():
+    """A contact that comes and goes: the last of a chain, 20 Ω at one time."""
+    cable, evidence, placement, net = in_one_net(chain(range(32)))
+    then = Joints([*chain(range(31)), (30, 31, 21.0)]).readings(POINTS)
+    readings = net.asked(POINTS)
+    readings = replace(readings, high=(*readings.high[:31], then.high[31]))
+    told = resistances(cable, evidence, placement, readings)
+    assert ["B.16"] == [str(link.start) for link in told.links if not link.ok]
+
+
+def test_no_verdict_on_a_chain_whose_answers_are_of_other_questions():
+    cable, evidence, placement, net = in_one_net(chain(range(32)))
+    readings = net.asked(POINTS)
+    with pytest.raises(Disagreement, match="other resistances were measured than its readings ask for"):
+        resistances(cable, evidence, placement, replace(readings, near=readings.near[1:]))
 
 
 @pytest.mark.parametrize(

@@ -33,8 +33,8 @@ from pinwright.tester.ohmmeter import Ohmmeter, Readings
 from pinwright.tester.parts import rounds, to_be_high
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts, compare
-from pinwright.verdict.findings import Finding
 from pinwright.verdict.resistances import Resistances, resistances
+from pinwright.verdict.words import Finding
 
 FACTS = ("nets", "missing", "extra", "doubtful", "links", "leaks")
 MOST_BYTES = 16_000_000  # of a record or a page: a profile's file of the largest size, several times over
@@ -78,6 +78,7 @@ _FORM: Mapping[str, Any] = {
             "high": _TEXT,
             "leak": _TEXT,
             "across": _TEXT,
+            "near?": _TEXT,
             "calibration": _TEXT_OR_NULL,
         },
     },

@@ -16,8 +16,8 @@ from pinwright.tester.ohmmeter import Lane, Ohmmeter, Readings
 from pinwright.tester.session import Scan
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts
-from pinwright.verdict.findings import Finding
 from pinwright.verdict.resistances import TOLD_BELOW_OHMS, link_limit, ohms_text, rule
+from pinwright.verdict.words import Finding
 
 OLD_CALIBRATION = timedelta(days=365)  # common practice, no source
 SCAN_SCHEMA = "pinwright/scan-1"
@@ -344,6 +344,7 @@ def lane_members(readings: Readings) -> dict[str, object]:
         "high": _packed(readings.high),
         "leak": _packed(readings.leak),
         "across": _packed(readings.across),
+        **({} if readings.near is None else {"near": _packed([n for told in readings.near for n in told])}),
         "calibration": readings.calibration.to_bytes().decode() if readings.calibration else None,
     }
 
@@ -374,6 +375,9 @@ def readings_in(kept: Mapping[str, Any]) -> Readings:
             raise ValueError("half a reading")
         return struct.unpack(f">{len(data) // 2}H", data)
 
+    near = unpacked(kept["near"]) if "near" in kept else None
+    if near and len(near) % 3:
+        raise ValueError("half a question")
     return Readings(
         own("before"),
         own("after"),
@@ -382,4 +386,5 @@ def readings_in(kept: Mapping[str, Any]) -> Readings:
         unpacked(kept["leak"]),
         unpacked(kept["across"]),
         Calibration.from_bytes(kept["calibration"].encode()) if kept["calibration"] is not None else None,
+        None if near is None else tuple(zip(near[::3], near[1::3], near[2::3], strict=True)),
     )

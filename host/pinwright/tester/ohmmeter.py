@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from math import sqrt
 from statistics import fmean
 
 from pinwright.errors import OtherTemperature, SelfCheckFailed
@@ -40,6 +41,7 @@ MOST_EMPTY_STEPS = 40  # of a leak reading with nothing plugged in: about 0.9 M�
 # A path of the tester's own, uncalibrated: both drivers and both resistors at their limits (data sheet
 # DS20001952C: 111 and 345 ohms; 2 %), none below half of its typical value.
 _COARSE_BELOW_ZERO = 1.5  # uncertainties, of an uncalibrated tester: one in a thousand links is beyond one
+_LEAST_LESS_OHMS = 100.0  # that the way to two points is less than to either: of sound ones it is some 360
 _HALVINGS = 24  # of what may be 10 MΩ, to less than an ohm; of what is some ohms, to nothing
 _LEAST_PATH, _MOST_PATH = 2 * 666.4 + 70, 2 * 693.6 + 456
 
@@ -83,7 +85,8 @@ class Readings:
     before, after: the tester's own, around the others. parts: per point, the number of the part whose leak
     was read, or 0. high: each point high against all others. leak: per lowest point of a part, the part
     against all others. across: per other point of a part of more than two, from its lowest point to this one
-    alone. calibration: the board's, if it has one.
+    alone. calibration: the board's, if it has one. near: two points of a part, and the reading from its
+    lowest to both of them, for all that `chain.questions` asks; None: nobody asked, as of older versions.
     """
 
     before: Lane
@@ -93,6 +96,7 @@ class Readings:
     leak: tuple[int, ...]
     across: tuple[int, ...]
     calibration: Calibration | None
+    near: tuple[tuple[int, int, int], ...] | None = None
 
 
 class Ohmmeter:
@@ -196,15 +200,41 @@ class Ohmmeter:
         a little more than it has. beyond_ohms: likewise, but taken as after it. Below zero by what the
         reading is wrong.
         """
-        onward = self._lane.path_ohms(reading) - self._high(point) - self._drift(point, len(others))
-        if onward >= aside_ohms:
-            onward = MOST_OHMS  # nothing flows through the link
-        elif onward > 0 and aside_ohms < MOST_OHMS:
-            onward = 1 / (1 / onward - 1 / aside_ohms)
-        ways = [self._low(other) + max(0.0, ohms) for other, ohms in others.items()]
+        ways = [self.low_ohms(other) + max(0.0, ohms) for other, ohms in others.items()]
         if beyond_ohms < MOST_OHMS:
             ways.append(beyond_ohms)
-        return onward - _parallel(ways)
+        return self.onward_from(reading, point, len(others), aside_ohms) - _parallel(ways)
+
+    def onward_from(self, reading: int, point: int, others: int, aside_ohms: float = MOST_OHMS) -> float:
+        """From a point that was high through so many others, all low, to 0 V; aside_ohms as of `link`."""
+        onward = self._lane.path_ohms(reading) - self._high(point) - self._drift(point, others)
+        if onward >= aside_ohms:
+            return MOST_OHMS  # nothing flows through the link
+        if onward > 0 and aside_ohms < MOST_OHMS:
+            return 1 / (1 / onward - 1 / aside_ohms)
+        return onward
+
+    def apart(
+        self,
+        first: int,
+        pair: tuple[int, int],
+        across: tuple[int, int],
+        both: int,
+        aside_ohms: float = MOST_OHMS,
+    ) -> float:
+        """The ohms between two points, of readings with a third high: each of them low by itself, both low.
+
+        With s what their ways from there share, and x and y the rest of them with the points' own, the
+        readings are s + x, s + y and s + x·y / (x + y); so (way - both) · (other way - both) = (both - s)².
+        MOST_OHMS where these can be none of three such ways. An error of `both` counts four times.
+        """
+        one, other = (self.onward_from(reading, first, 1, aside_ohms) for reading in across)
+        together = self.onward_from(both, first, 2, aside_ohms)
+        less = one - together, other - together
+        if min(less) < _LEAST_LESS_OHMS:
+            return MOST_OHMS
+        shared = together - sqrt(less[0] * less[1])
+        return one + other - 2 * shared - sum(self.low_ohms(point) for point in pair)
 
     def legs(
         self,
@@ -253,7 +283,8 @@ class Ohmmeter:
             return SERIES_OHMS + DRIVER_HIGH_OHMS
         return _known(self.calibration.high_ohms[point])
 
-    def _low(self, point: int) -> float:
+    def low_ohms(self, point: int) -> float:
+        """What a point has itself when it is low."""
         if self.calibration is None:
             return SERIES_OHMS + DRIVER_LOW_OHMS
         return _known(self.calibration.low_ohms[point])
@@ -276,7 +307,7 @@ class Ohmmeter:
         """
         if self.calibration is None or not others:
             return 0.0
-        driver = self._high(point) - self._low(point) + DRIVER_LOW_OHMS
+        driver = self._high(point) - self.low_ohms(point) + DRIVER_LOW_OHMS
         return self.drift_ohms * (driver + DRIVER_LOW_OHMS / others) / (DRIVER_HIGH_OHMS + DRIVER_LOW_OHMS)
 
 

@@ -60,6 +60,15 @@ def rounds(parts: bytes) -> Iterator[Round]:
         yield Round(bytes(now), tuple(pairs))
 
 
+def round_of(parts: bytes, pair: tuple[int, int]) -> Round:
+    """From the lowest point of a part to two of its others, these both low. Other parts are left out."""
+    points = next(points for points in points_of(parts).values() if pair[0] in points)
+    now = bytearray(len(parts))
+    for point in points:
+        now[point] = parts[point] if point not in pair else 0
+    return Round(bytes(now), tuple((points[0], point) for point in pair))
+
+
 def points_of(parts: bytes) -> Mapping[int, tuple[int, ...]]:
     """Every part's number → its points, the lowest first."""
     points: dict[int, list[int]] = {}

@@ -9,7 +9,7 @@ the last one; `verdict.agreement.decide` makes a verdict of it.
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from pinwright.cable.pins import Pin
@@ -18,6 +18,7 @@ from pinwright.errors import LinkCorrupt, OwnBug, ProtocolMismatch
 from pinwright.tester.adapter import Adapter
 from pinwright.tester.asking import Reply, Request, Steps, ask, hex_of, number_of, value_of
 from pinwright.tester.calibration import Calibration, LongCheck
+from pinwright.tester.chain import questions
 from pinwright.tester.complaints import complaint
 from pinwright.tester.fixture import Fixture, Placement, place
 from pinwright.tester.frames import crc16
@@ -34,7 +35,7 @@ from pinwright.tester.lane import (
 from pinwright.tester.marks import check_marks
 from pinwright.tester.measurement import Evidence, bits
 from pinwright.tester.ohmmeter import Lane, Ohmmeter, Readings
-from pinwright.tester.parts import parts_of, rounds, to_be_high
+from pinwright.tester.parts import parts_of, round_of, rounds, to_be_high
 
 PROTOCOL = 3
 SETTLE_US = 20
@@ -370,8 +371,32 @@ def _ohms(session: Session) -> Steps:
         driven = yield from readings(session, "leak", points, [start for start, _ in one.pairs])
         for start, end in one.pairs:
             across[end] = driven[start]
+    read = Readings(before, before, parts, high, leak, tuple(across), session.calibration)
+    near = yield from _near(session, evidence, read)
     after = yield from _own_readings(session)
-    session.readings = Readings(before, after, parts, high, leak, tuple(across), session.calibration)
+    session.readings = replace(read, after=after, near=near)
+
+
+def _near(
+    session: Session, evidence: Evidence, read: Readings
+) -> Generator[Request, Reply, tuple[tuple[int, int, int], ...]]:
+    """What else has to be measured by what was read: where a net may be a chain."""
+    near: list[tuple[int, int, int]] = []
+    asking = questions(evidence, read)
+    try:
+        pair = next(asking)
+        while True:
+            one = round_of(read.parts, pair)
+            first = one.pairs[0][0]
+            yield from part(session, one.parts)
+            session.counts["leaks_us"] += yield from measured(session, "leaks")
+            told = (yield from readings(session, "leak", len(read.parts), [first]))[first]
+            if not told:
+                raise LinkCorrupt("the board says that it measured, and has no reading")
+            near.append((*pair, told))
+            pair = asking.send(told)
+    except StopIteration:
+        return tuple(near)
 
 
 def show(passed: bool) -> Steps:

@@ -13,10 +13,21 @@ from statistics import median
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import DEFAULT_MAX_OHMS, Net, Profile
 from pinwright.errors import Disagreement, SelfCheckFailed
+from pinwright.tester.chain import (
+    SUSPICIOUS_OHMS,
+    WELL_OHMS,
+    Hangs,
+    Part,
+    check_measured,
+    figures,
+    hangs,
+    measured_parts,
+    onward_along,
+)
 from pinwright.tester.fixture import Placement
 from pinwright.tester.measurement import Evidence
 from pinwright.tester.ohmmeter import MOST_OHMS, Ohmmeter, Readings
-from pinwright.tester.parts import contacts, labels_of, parts_of, points_of
+from pinwright.tester.parts import contacts, parts_of
 
 COARSE_LIMIT_OHMS = 80.0  # for a link, on a tester without a calibration
 OVER_MEDIAN_OHMS = 3.0
@@ -122,7 +133,7 @@ def resistances(
     meter = Ohmmeter(readings.before, readings.after, readings.calibration)
     if readings.parts != parts_of(profile, evidence, placement):
         raise Disagreement("leaks were measured of other parts than the scan found")
-    parts = _parts(evidence, readings, meter)
+    parts = measured_parts(evidence, readings, meter)
     return Resistances(
         tuple(_links(profile, evidence, placement, readings, meter, parts)),
         tuple(_leaks(profile, placement, parts.values())),
@@ -130,36 +141,10 @@ def resistances(
 
 
 @dataclass(frozen=True, slots=True)
-class _Part:
-    """points: its own. beyond: what they were found joined to, and should not be. ohms: to all else. ways: of
-    a current that goes there, as `Ohmmeter.link` takes them: a leak counts against the link; a wrong contact
-    fails the cable by itself."""
-
-    points: tuple[int, ...]
-    beyond: tuple[int, ...]
-    ohms: float
-    ways: tuple[float, float]
-
-
-def _parts(evidence: Evidence, readings: Readings, meter: Ohmmeter) -> Mapping[int, _Part]:
-    """Every part by its number, its leak measured. Raises Disagreement where it was not."""
-    labels = labels_of(evidence)
-    parts = {}
-    for number, points in points_of(readings.parts).items():
-        first = points[0]
-        if not readings.leak[first]:
-            raise Disagreement(f"the leak of part {number} was to be measured and was not")
-        beyond = tuple(p for p, label in labels.items() if label == labels[first] and p not in points)
-        ohms = meter.leak(readings.leak[first], first, beyond)
-        way = ohms + meter.onward(beyond) if ohms < MOST_OHMS else MOST_OHMS
-        parts[number] = _Part(points, beyond, ohms, (MOST_OHMS, way) if beyond else (way, MOST_OHMS))
-    return parts
-
-
-@dataclass(frozen=True, slots=True)
 class _Leg:
-    """What a point has to the rest of its part. alone: against all others, below zero by what that is wrong.
-    step: how much farther it is from the others than the next nearer one; 0 where nothing tells."""
+    """What a point has to the rest of its part. alone: against all others, or to what it hangs on; below zero
+    by what that is wrong. step: how much farther it is from the others than the next nearer one; 0 where
+    nothing tells."""
 
     alone: float
     step: float = 0.0
@@ -168,37 +153,53 @@ class _Leg:
         return _Leg(self.alone + other.alone, self.step + other.step)
 
 
-def _legs(part: _Part, readings: Readings, meter: Ohmmeter) -> Mapping[int, _Leg]:
+def _legs(part: Part, readings: Readings, meter: Ohmmeter, hanging: Hangs | None) -> Mapping[int, _Leg]:
     """The leg of every point of a part; of a pair, in both its directions.
 
     In a larger part every point has two figures, and the larger counts. Alone, against all others, it shows
     its own joint (and, at the end of a long chain, some of the chain). Sorted by distance from the first
     point, no point can be farther than the one before by more than the joint on its way, however the others
     are joined: so a step shows a joint between two halves of the part, and a chain of good contacts none.
+
+    Where a point has much alone, or is far from the first, and hangs well on another, that counts instead,
+    for no joint on its way to the rest can have more; and what it reads alone beyond all that the others,
+    hanging so, explain. Where it does not hang well, it is no better than alone. hanging: as `chain.hangs`
+    finds it; None: only the two figures count.
     """
-    first, *others = part.points
-    if not all(readings.high[point] for point in part.points) or (
-        len(others) > 1 and not all(readings.across[point] for point in others)
-    ):
-        raise Disagreement("a resistance within a net was to be measured and was not")
-    if len(others) == 1:
+    check_measured(part, readings)
+    if len(part.points) == 2:
         return {
             point: _Leg(meter.link(readings.high[point], point, {other: 0.0}, *part.ways))
             for point, other in (part.points, part.points[::-1])
         }
-    across = {other: readings.across[other] for other in others}
-    legs = meter.legs(readings.high[first], first, across, *part.ways)
-    order = sorted(part.points, key=lambda point: legs[point])
-    steps = {order[0]: 0.0, **{far: legs[far] - legs[near] for near, far in pairwise(order)}}
-    told = {}
-    for point in part.points:
-        rest = {other: ohms for other, ohms in legs.items() if other != point}
-        alone = meter.link(readings.high[point], point, rest, *part.ways)
-        told[point] = _Leg(alone, steps[point])
-    return told
+    told = figures(part, readings, meter)
+    order = sorted(part.points, key=lambda point: told.legs[point])
+    steps = {order[0]: 0.0, **{far: told.legs[far] - told.legs[near] for near, far in pairwise(order)}}
+    alone = dict(told.alone)
+    if hanging is not None and any(told.suspicious(point) for point in part.points):
+        explained = onward_along(hanging, told, part.points, meter)
+        nearest = min(told.away, key=lambda point: told.away[point])
+        on = {part.points[0]: hanging[nearest], **{point: hanging[point] for point in part.points[1:]}}
+        for point in filter(told.suspicious, part.points):
+            read = meter.onward_from(readings.high[point], point, len(part.points) - 1, part.ways[0])
+            if on[point].ohms > WELL_OHMS:
+                alone[point] = max(told.alone[point], min(told.beyond_first[point], on[point].ohms))
+            else:
+                most = max(told.alone[point], told.beyond_first[point])
+                alone[point] = min(most, max(on[point].least, read - explained[point]))
+    return {point: _Leg(alone[point], steps[point]) for point in part.points}
 
 
-def _check_possible(part: _Part, readings: Readings, meter: Ohmmeter, placement: Placement) -> None:
+def _of_pair(both: _Leg, point: int, other: int, hanging: Hangs) -> _Leg:
+    """Of a pair in a larger part both legs; or, where one hangs well on the other, what is between them."""
+    for one, on in ((point, other), (other, point)):
+        hang = hanging.get(one)
+        if hang and hang.on == on and hang.ohms <= WELL_OHMS and both.alone > SUSPICIOUS_OHMS:
+            return _Leg(min(both.alone, hang.least), both.step)
+    return both
+
+
+def _check_possible(part: Part, readings: Readings, meter: Ohmmeter, placement: Placement) -> None:
     """Raises SelfCheckFailed where a point reads so much less than the tester itself that nothing holds.
 
     Not beside a wrong contact, which fails the cable anyway: small errors of its own may be as much.
@@ -219,13 +220,14 @@ def _links(
     placement: Placement,
     readings: Readings,
     meter: Ohmmeter,
-    parts: Mapping[int, _Part],
+    parts: Mapping[int, Part],
 ) -> Iterator[Link]:
     calibrated = meter.calibration is not None
+    hanging = hangs(evidence, readings)
     legs: dict[int, _Leg] = {}
     for part in parts.values():
         if len(part.points) > 1:
-            legs |= _legs(part, readings, meter)
+            legs |= _legs(part, readings, meter, hanging)
             _check_possible(part, readings, meter, placement)
     measured: list[tuple[Net, Pin, tuple[Pin, ...], _Leg]] = []
     for net, pin, point, others in contacts(profile, evidence, placement):
@@ -234,9 +236,11 @@ def _links(
         elif (
             pin == net.pins[0]
         ):  # the two directions of a pair are one link; so are two legs of a larger part
-            both = legs[point] + legs[placement.point_of[others[0]]]
+            other = placement.point_of[others[0]]
+            both = legs[point] + legs[other]
             alone = len(parts[readings.parts[point]].points) == 2
-            measured.append((net, pin, others, _Leg(both.alone / 2) if alone else both))
+            leg = _Leg(both.alone / 2) if alone else _of_pair(both, point, other, hanging or {})
+            measured.append((net, pin, others, leg))
     common = [leg.alone for net, _, _, leg in measured if profile.limit(net).max_ohms <= profile.max_ohms]
     middle = median(common) if calibrated and len(common) >= LEAST_LINKS_FOR_MEDIAN else None
     for net, pin, others, leg in measured:
@@ -250,7 +254,7 @@ def _links(
         yield Link(net.signal, pin, others, ohms, uncertainty, limit, over, ok)
 
 
-def _leaks(profile: Profile, placement: Placement, parts: Iterable[_Part]) -> Iterator[Leak]:
+def _leaks(profile: Profile, placement: Placement, parts: Iterable[Part]) -> Iterator[Leak]:
     net_of = {pin: net for net in profile.nets for pin in net.pins}
     leaks = []
     for part in parts:
