@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from io import StringIO
 from typing import TextIO
 
@@ -22,12 +22,13 @@ from pinwright.cable.wiring import code_point
 from pinwright.errors import UsageError
 from pinwright.verdict.conductors import STATE, Conductor, conductors
 from pinwright.verdict.facts import Facts
-from pinwright.verdict.findings import Finding
 from pinwright.verdict.resistances import ohms_text, summary
+from pinwright.verdict.words import Finding
 
 _TRAILING = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)  # blanks, and what ends their style
 _LONGEST_NAME = 40  # of what stays in one piece at the left of a table
 PIPED_WIDTH = 80  # a pipe has no width of its own: the same text everywhere
+PIPED_HEIGHT = 24
 _STYLE = {
     "ok": "bold green",
     "open": "bold red",
@@ -38,6 +39,15 @@ _STYLE = {
     "leaking": "bold magenta",
     "resistive": "bold red",
     "absent": "bold red",
+    # Besides states, the parts of a sketch. What is right is quiet.
+    "good": "dim",
+    "unused": "dim",
+    "frame": "dim",
+    "linked": "",
+    "conductor": "",
+    "words": "",
+    "label": "bold",
+    "number": "bold",
 }
 
 
@@ -106,6 +116,24 @@ def show_table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) ->
 def show_text(text: str) -> None:
     """Text on standard output, its lines unbroken."""
     _print(sys.stdout, Text(_harmless(text)), wrap=False)
+
+
+def show_sketch(draw: Callable[[int, int, bool], Sequence[Sequence[tuple[str, str]]]]) -> None:
+    """A picture in characters on standard output, nothing where it is empty.
+
+    draw: width and height in characters, and whether ASCII is all there is → lines of texts, each with the
+    word for its style. In ASCII where the stream cannot say it otherwise, and on the console of Linux, whose
+    fonts have no dots.
+    """
+    console, terminal = _console(sys.stdout), sys.stdout.isatty()
+    height = console.height if terminal else PIPED_HEIGHT
+    lines = draw(console.width, height, terminal and os.environ.get("TERM") == "linux")
+    try:
+        "".join(text for line in lines for text, _ in line).encode(sys.stdout.encoding or "utf-8")
+    except UnicodeEncodeError:
+        lines = draw(console.width, height, True)
+    pieces = [[(_harmless(text), _style(word)) for text, word in line] for line in lines]
+    _print(sys.stdout, *(Text.assemble(*line) for line in pieces), wrap=False)
 
 
 def _table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> Table:
