@@ -62,6 +62,12 @@ def all_profiles(folders: Sequence[Path]) -> Iterator[LoadedProfile | ProfileErr
     return _read(_files(folders))
 
 
+def library_profiles(folders: Sequence[Path]) -> tuple[Profile, ...]:
+    """Every profile of the folders that can be read, in order of path: what a cable may be instead of what it
+    should be. Takes a while; `profiles check` tells of those that cannot be read."""
+    return tuple(found.profile for found in all_profiles(folders) if isinstance(found, LoadedProfile))
+
+
 def _files(folders: Sequence[Path]) -> Iterator[Path]:
     for folder in folders:
         for path in sorted(folder.rglob("*.toml")):

@@ -27,6 +27,7 @@ from pinwright.verdict.words import Finding
 
 _TRAILING = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)  # blanks, and what ends their style
 _LONGEST_NAME = 40  # of what stays in one piece at the left of a table
+_A_FEW = 4  # rows that are wrong for one and the same reason, and can still be read
 PIPED_WIDTH = 80  # a pipe has no width of its own: the same text everywhere
 PIPED_HEIGHT = 24
 _STYLE = {
@@ -39,6 +40,11 @@ _STYLE = {
     "leaking": "bold magenta",
     "resistive": "bold red",
     "absent": "bold red",
+    "reversed": "bold yellow",
+    "shifted": "bold yellow",
+    "misplaced": "bold yellow",
+    "ends exchanged": "bold yellow",
+    "other cable": "bold yellow",
     # Besides states, the parts of a sketch. What is right is quiet.
     "good": "dim",
     "unused": "dim",
@@ -118,7 +124,10 @@ def show_text(text: str) -> None:
     _print(sys.stdout, Text(_harmless(text)), wrap=False)
 
 
-def show_sketch(draw: Callable[[int, int, bool], Sequence[Sequence[tuple[str, str]]]]) -> None:
+Drawing = Callable[[int, int, bool], Sequence[Sequence[tuple[str, str]]]]
+
+
+def show_sketch(draw: Drawing) -> None:
     """A picture in characters on standard output, nothing where it is empty.
 
     draw: width and height in characters, and whether ASCII is all there is → lines of texts, each with the
@@ -165,10 +174,13 @@ def show_scan(
     saved: str | None,
     verbose: bool,
     as_plugged: Facts | None = None,
+    draw: Drawing | None = None,
 ) -> None:
-    """The verdict, what is wrong, and the conductors: faulty ones first, good ones folded unless verbose.
+    """A picture of what is wrong, what it is, and the conductors: faulty ones first, good ones folded unless
+    verbose. The verdict comes last.
 
     as_plugged: where plugs are in wrong sockets, the facts as they would be with every plug where it belongs.
+    draw: the picture, as `show_sketch` takes it.
     """
     of_the_cable = [finding for finding in findings if finding.kind != "socket"]
     rows = conductors(profile, as_plugged or facts, of_the_cable)
@@ -177,7 +189,12 @@ def show_scan(
         (profile.title, "bold"),
         f"\n{name_of(profile)}{serial_text}\n{tester}\n{sockets}\n",
     )
-    parts: list[RenderableType] = [head, *_measured(findings, rows, verbose, bool(as_plugged)), Text()]
+    _print(sys.stdout, head)
+    plugs = bool(findings) and findings[0].kind in ("socket", "absent")
+    if draw and findings and not plugs:
+        show_sketch(draw)
+        _print(sys.stdout, Text())
+    parts: list[RenderableType] = [*_measured(findings, rows, verbose, bool(as_plugged)), Text()]
     if facts.passed:
         parts.append(
             Text.assemble(("PASS", _STYLE["ok"]), "  every net as it should be, nothing else joined")
@@ -186,7 +203,6 @@ def show_scan(
         parts += [_hanging(caveat) for caveat in caveats]
     else:
         faults = "1 fault" if len(findings) == 1 else f"{len(findings)} faults"
-        plugs = findings[0].kind in ("socket", "absent")
         then = "plug it in as said and scan again" if plugs else "do not use this cable"
         parts.append(Text.assemble(("FAIL", _STYLE["open"]), f"  {faults}; {then}"))
     _print(sys.stdout, *parts)
@@ -235,13 +251,16 @@ def _measured(
     parts: list[RenderableType] = [*_numbered(findings)]
     if findings:
         parts.append(Text())
-    folded = [] if verbose else [row for row in bad if str(row[-1]) == "absent"]
+    folded = [] if verbose else [row for row in bad if str(row[-1]) in _OF_A_WHOLE_PLUG]
+    open_only = all(str(row[-1]) == STATE["absent"] for row in folded)
+    folded = folded if open_only or len(folded) >= _A_FEW else []
     bad = [row for row in bad if row not in folded]
     if bad:
         parts.append(_table(headings, bad))
     if folded:
         count = f"{len(folded)} {'net is' if len(folded) == 1 else 'nets are'}"
-        parts.append(Text(f"{count} open for that reason (-v lists them)"))
+        how = "open" if open_only else "wrong"
+        parts.append(Text(f"{count} {how} for that reason (-v lists them)"))
     if good and verbose:
         parts.append(_table(headings, good))
     elif good:
@@ -264,6 +283,7 @@ def _numbered(findings: Sequence[Finding]) -> Iterator[Table]:
         yield grid
 
 
+_OF_A_WHOLE_PLUG = {STATE[kind] for kind in ("absent", "reversed", "shifted", "exchanged", "wrong-cable")}
 _HEADINGS = ("signal", "from", "to", "found", "ohms", "state")
 _WITHOUT_OHMS = tuple(heading for heading in _HEADINGS if heading != "ohms")
 

@@ -14,8 +14,9 @@ from pinwright.library import read_adapters
 from pinwright.link import Line, drive
 from pinwright.tester.session import Session
 from pinwright.verdict.agreement import decide
-from pinwright.verdict.findings import Finding, explain
+from pinwright.verdict.findings import explain
 from pinwright.verdict.sockets import misplugged
+from pinwright.verdict.words import Finding
 from pinwright.virtual.bench import Bench, plugged
 from pinwright.virtual.process import VirtualTester
 

@@ -55,7 +55,7 @@ def test_the_example_of_every_help_runs_as_printed(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """On a machine whose `/dev/ttyACM0` is a board with nothing but MicroPython, after a first simulated scan
-    where it is about records."""
+    where it is about records, in a folder with a scan that was saved."""
     (tmp_path / "my-lead.toml").write_text(PROFILE)
     monkeypatch.chdir(tmp_path)
     for name in ("HOME", "XDG_DATA_HOME", "LOCALAPPDATA"):
@@ -64,6 +64,9 @@ def test_the_example_of_every_help_runs_as_printed(
     usb_ports(port)
     if words[:1] == ("records",):
         assert 0 == pinwright("scan", "lamp-changer-40", "--port", "sim").status
+    if words == ("explain",):
+        saved = pinwright("scan", "lamp-changer-40", "--port", "sim", "--no-certificate", "--json")
+        (tmp_path / "scan.json").write_text(saved.out)
     ran = pinwright(*words, "--help")
     assert (0, "") == (ran.status, ran.err)
     usage = re.match(r"usage: (.+?) \[-h\]", ran.out)

@@ -281,7 +281,8 @@ def test_conductors_that_are_not_proven_singly_are_counted(
 def test_numbers_are_promised_where_they_are_in_the_picture(
     sheet: Callable[..., Sheet], cut: int, caption: str
 ) -> None:
-    made = sheet(cut=[f"A.{n}" for n in range(1, cut + 1)])
+    apart = [f"A.{6 * pair + n}" for pair in range(7) for n in (1, 2)]  # never three side by side
+    made = sheet(cut=apart[:cut])
     assert cut == len(made.findings)
     assert caption == made.caption
     # A white disc with a rim is under each number, and nowhere else.
@@ -393,5 +394,5 @@ def test_a_plug_that_is_not_in_is_not_a_bad_cable(sheet: Callable[..., Sheet]) -
 
 
 def test_a_remedy_that_several_faults_share_stands_once(sheet: Callable[..., Sheet]) -> None:
-    made = sheet(cut=["A.5", "A.7", "A.8"], join=["A.2 A.4"])
+    made = sheet(cut=["A.5", "A.9", "A.20"], join=["A.2 A.4"])
     assert [False, False, True, True] == [bool(remedy) for _, remedy in made.findings]

@@ -18,8 +18,9 @@ from pinwright.tester.fixture import Fixture, place
 from pinwright.tester.measurement import Evidence
 from pinwright.tester.session import BoardVerdict, Hello, Scan
 from pinwright.verdict.facts import Facts, compare
-from pinwright.verdict.findings import Finding, explain
+from pinwright.verdict.findings import explain
 from pinwright.verdict.sockets import Misplugged, Moved, misplugged
+from pinwright.verdict.words import Finding
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
 FIXTURE = Fixture.from_dict(tomllib.loads((HARDWARE / "fixtures/tester-128.toml").read_text("utf-8")))

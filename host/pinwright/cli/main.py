@@ -23,6 +23,7 @@ from pinwright.errors import OwnBug, PinwrightError, UsageError
 # Command → its module and a line for the list. A module is imported only when it is needed.
 COMMANDS = {
     "scan": "prove one cable against its profile",
+    "explain": "say once more what is wrong with a cable, from a saved scan",
     "profiles": "list, show and check profiles",
     "records": "list, show and verify what was tested",
     "testers": "list what is plugged in: testers, and what else is at the ports",

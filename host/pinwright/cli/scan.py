@@ -8,6 +8,7 @@ import math
 import time
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 from pinwright import __version__
@@ -16,7 +17,7 @@ from pinwright.cable.tables import seen
 from pinwright.cable.wiring import code_point
 from pinwright.cli.ports import Workshop, is_virtual, opened
 from pinwright.errors import OwnBug, RecordsError, SerialError, UsageError
-from pinwright.library import find_profile, library_folders, profile_of
+from pinwright.library import find_profile, library_folders, library_profiles, profile_of
 from pinwright.link import Line, drive
 from pinwright.records.record import bytes_of, read_record
 from pinwright.records.scan_document import (
@@ -26,9 +27,11 @@ from pinwright.records.scan_document import (
     scan_document,
 )
 from pinwright.records.store import Saved, Store, check_serial, default_place
+from pinwright.sheets.sketch import sketch
 from pinwright.terminal import say, show_scan, show_text
 from pinwright.tester.adapter import GENERIC
 from pinwright.tester.calibration import rfc3339
+from pinwright.tester.fixture import places_beside
 from pinwright.tester.session import Scan, Session
 from pinwright.tester.session import show as show_verdict
 from pinwright.verdict.agreement import decide
@@ -113,7 +116,13 @@ def run(arguments: argparse.Namespace) -> int:
         facts = decide(profile, scan)
         drive(show_verdict(facts.passed), line)
     wrong_sockets = misplugged(profile, scan, facts, workshop.adapters)
-    findings = explain(profile, facts, wrong_sockets)
+    findings = explain(
+        profile,
+        facts,
+        wrong_sockets,
+        library=() if facts.continuous else library_profiles(library_folders()),
+        beyond=places_beside(profile.ends, scan.fixture, scan.placement),
+    )
     if arguments.max_ohms is not None and scan.hello.lane == "none":
         say("note: this tester does not measure ohms; `--max-ohms` is written down but not checked")
 
@@ -156,6 +165,7 @@ def run(arguments: argparse.Namespace) -> int:
             saved=_kept(saved, facts, subject) if saved else None,
             verbose=arguments.verbose,
             as_plugged=wrong_sockets.facts if wrong_sockets else None,
+            draw=partial(sketch, profile, facts, [finding.pins for finding in findings]),
         )
 
     verdict = "passed" if facts.passed else "FAILED"

@@ -128,6 +128,28 @@ def seat(connector: Connector, socket: Socket, adapter: Adapter | None) -> tuple
     return _in_order(connector, socket)
 
 
+def places_beside(
+    ends: Iterable[End], fixture: Fixture, placement: Placement
+) -> Mapping[str, Mapping[tuple[int, int], Pin]]:
+    """For each end the positions of its socket next to its plug, by row and place of the plug's own counting:
+    where its pins are if it is plugged in one place off. Only a DIP plug shorter than its socket has any."""
+    beside: dict[str, dict[tuple[int, int], Pin]] = {}
+    for end in ends:
+        socket = fixture.socket(placement.sockets[end.name])
+        if placement.adapters[end.name] or socket.kind != "zif-40":
+            continue
+        last, half = len(socket.points) - 1, len(socket.points) // 2
+        points = {
+            (row, place): socket.points[last - place if row else place]
+            for row in (0, 1)
+            for place in range(len(end.connector.pins) // 2, half)
+        }
+        beside[end.name] = {
+            where: placement.pin_of[point] for where, point in points.items() if point in placement.pin_of
+        }
+    return beside
+
+
 def _adapter(connector: Connector, socket: Socket, adapters: Iterable[Adapter]) -> Adapter | None:
     """The adapter with a file that is needed to plug this connector in there, if there is one."""
     straight = plugs_straight_in(connector, socket.kind)

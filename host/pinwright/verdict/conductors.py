@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import Profile
 from pinwright.verdict.facts import Facts
-from pinwright.verdict.findings import Finding
+from pinwright.verdict.words import Finding
 
 # What a finding makes of a conductor, in a word.
 STATE = {
@@ -21,6 +21,11 @@ STATE = {
     "intermittent": "unsteady",
     "socket": "misplugged",
     "absent": "absent",
+    "reversed": "reversed",
+    "shifted": "shifted",
+    "misrouted": "misplaced",
+    "exchanged": "ends exchanged",
+    "wrong-cable": "other cable",
 }
 
 

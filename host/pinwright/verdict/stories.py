@@ -1,0 +1,787 @@
+"""stories(): what happened to a cable, found by the cheapest story that gives the measured nets exactly.
+
+The search is greedy, bounded and deterministic. First come guesses about the whole cable: as it should be, a
+plug turned or shifted, plugs exchanged, another cable of the library. Of the few that leave least to explain
+each is finished with causes read off the nets themselves: where a conductor is whose other end is known. What
+then is left is told as opens and joins. A story that does not give the measured nets is never told; the plain
+one, of opens and joins alone, always does.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import accumulate, combinations, pairwise, permutations, zip_longest
+
+from pinwright.cable.geometry import Order, columns, neighbours, orders, shifts, ways
+from pinwright.cable.pins import Pin, in_order
+from pinwright.cable.profile import End, Joined, Profile
+from pinwright.verdict.causes import COSTS, Cause, Group, Story, applied, gives, groups_of, linked
+
+Nets = Sequence[Sequence[Pin]]
+Pieces = tuple[tuple[Pin, ...], ...]
+Beyond = Mapping[str, Mapping[tuple[int, int], Pin]]  # end → row and place off the plug → what is there
+
+MOST_STORIES = 3
+_MOST_GUESSES = 5  # about the whole cable, that are finished
+_MOST_ALSO = 4
+_MOST_ROUNDS = 12
+_LEAST, _LEAST_EACH = min(COSTS["open"], COSTS["bridge"]), 5
+_LEAST_SHARE = 0.2  # of what opens and joins alone cost, exchanges and ties cost so much at least
+_MOST_OF_A_MOVE = COSTS["open"] + 2 * COSTS["bridge"]  # what one conductor in its place can save
+_FEW, _A_GOOD_PART = 160, 0.75
+_MOST_WORK, _MOST_WORK_IF_SMALL = 14_000, 80_000  # looks at what is left, times pins that conduct
+_WORST = 1 << 30
+_A_PLUG = 3  # conductors that are all open at one end are more likely a plug that is not in
+_RUN = 3  # opens side by side from which on they are one thing
+_MANY_CAUSES = 5  # that look as if a run had slipped
+_MOST_INTERVALS = 8  # runs that may have slipped, of each order and way
+_MOST_SLIPS = 5  # of them all, that are finished
+_SMALL = 40  # pins of a cable in which a few causes easily hide each other: it gets more of both
+_MOST_INTERVALS_IF_SMALL, _MOST_SLIPS_IF_SMALL = 12, 30
+
+
+def stories(
+    profile: Profile, nets: Nets, library: Iterable[Profile] = (), beyond: Beyond | None = None
+) -> tuple[Story, ...]:
+    """The cheapest explanations of these nets, all of the same cost; none where nothing is wrong.
+
+    Pure. nets: measured pieces of two or more pins. library: other cables it may be. beyond: for plugs that
+    may stand one place off, the positions next to them.
+    """
+    return _Search(profile, nets, tuple(library), beyond or {}).stories()
+
+
+def plain(profile: Profile, nets: Nets) -> Story:
+    """Nothing but opens and joins."""
+    search = _Search(profile, nets, (), {})
+    return Story(tuple(search.told_plainly(groups_of(profile))))
+
+
+@dataclass(slots=True)
+class _Guess:
+    """Causes so far, and what they make of the profile's nets. left: about what the rest costs."""
+
+    causes: tuple[Cause, ...]
+    groups: list[Group]
+    left: int
+
+    @property
+    def cost(self) -> int:
+        return sum(cause.cost for cause in self.causes)
+
+    @property
+    def state(self) -> frozenset[frozenset[Pin]]:
+        return frozenset(group.pins for group in self.groups if len(group.pins) > 1)
+
+
+class _Search:
+    """home: measured pin → its piece; a pin alone is not in it. beside: pin → its later neighbours, and how
+    they lie. least: what the cheapest story so far costs. looks: how often it was asked what is left."""
+
+    def __init__(self, profile: Profile, nets: Nets, library: tuple[Profile, ...], beyond: Beyond) -> None:
+        self.profile = profile
+        self.ends = {end.name: end for end in profile.ends}
+        self.library = library
+        self.beyond = beyond
+        self.pieces = [frozenset(net) for net in nets]
+        self.nets = nets
+        self.small = sum(len(net.pins) for net in profile.nets) <= _SMALL
+        self.least = _WORST
+        self.looks = 0
+        self.most_slips = _MOST_SLIPS_IF_SMALL if self.small else _MOST_SLIPS
+        self.most_intervals = _MOST_INTERVALS_IF_SMALL if self.small else _MOST_INTERVALS
+        self.home = {pin: piece for piece in self.pieces for pin in piece}
+        self._parts: dict[frozenset[Pin], tuple[int, tuple[tuple[frozenset[Pin], int], ...]]] = {}
+        self.near = {end.name: neighbours(end.connector) for end in profile.ends}
+        self.beside: dict[Pin, list[tuple[Pin, str]]] = defaultdict(list)
+        for end, near in self.near.items():
+            for pair, how in near.items():
+                one, other = sorted((Pin(end, pin) for pin in pair), key=in_order)
+                self.beside[one].append((other, how))
+        self.orders = {end.name: self._orders(end) for end in profile.ends}
+
+    def stories(self) -> tuple[Story, ...]:
+        first = _Guess((), groups_of(self.profile), 0)
+        first.left = self.left(first.groups)
+        if not first.left:
+            return ()
+        guesses = self._about_the_whole(first)
+        exact = [guess for guess in guesses if not guess.left and len(guess.causes) == 1]
+        told: dict[int, list[Story]] = defaultdict(list)
+        chosen = [guess for guess in guesses[:_MOST_GUESSES] if self._tells(guess, first)]
+        for guess in chosen if first in chosen else [*chosen, first]:
+            if guess is first:
+                self.looks = 0  # it has a right to its share
+            if guess.cost + self.at_least(guess) > self.least or (told and self.tired):
+                continue
+            for end in self._finished(guess):
+                shared = _shared(end.causes)
+                rest = self.told_plainly(end.groups, shared)
+                story = Story((*end.causes, *rest))
+                if (
+                    story.cost <= self.least
+                    and _possible(rest, shared)
+                    and gives(story, self.profile, self.nets)
+                ):
+                    told[story.cost].append(story)
+                    self.least = story.cost
+        if not told:
+            return (Story(tuple(self.told_plainly(first.groups))),)
+        best = _different(told[min(told)])
+        others = [cause for guess in exact for one in guess.causes for cause in (one, *one.also)]
+        for number, story in enumerate(best):
+            if len(story.causes) == 1:  # whatever else does all of it by itself looks the same
+                best[number] = Story((_with_also(story.causes[0], others),))
+        return tuple(best[:MOST_STORIES])
+
+    def _tells(self, guess: _Guess, first: _Guess) -> bool:
+        """Whether a guess explains a good part of what is wrong, so that it is worth to be finished."""
+        return first.left <= _FEW or guess.cost + guess.left <= _A_GOOD_PART * first.left
+
+    # Guesses about the whole cable
+
+    def _about_the_whole(self, first: _Guess) -> list[_Guess]:
+        """The cable as it should be, and every way in which all of it may be wrong, the likeliest first.
+
+        Those that come to the same nets are one guess, told by its cheapest cause.
+        """
+        by_state: dict[frozenset[frozenset[Pin]], _Guess] = {first.state: first}
+        for cause in self._whole_causes():
+            groups = applied(cause, first.groups)
+            guess = _Guess((cause,), groups, 0)
+            known = by_state.get(guess.state)
+            if known is first:
+                continue
+            if known:
+                one = known.causes[0]
+                cheapest, other = (one, cause) if one.cost <= cause.cost else (cause, one)
+                known.causes = (_with_also(cheapest, [*one.also, other, *other.also]),)
+                continue
+            guess.left = self.left(groups)
+            by_state[guess.state] = guess
+        return sorted(by_state.values(), key=lambda guess: guess.cost + guess.left)
+
+    def _whole_causes(self) -> Iterator[Cause]:
+        for end in self.profile.ends:
+            for way in ways(end.connector):
+                yield _whole(way.kind, (end.name,), _pins_moved(end.name, way.goes))
+            yield from self._off(end)
+            if sum(any(pin.end == end.name for pin in net.pins) for net in self.profile.nets) >= _A_PLUG:
+                yield _whole("absent", (end.name,), dict.fromkeys(end.pins()))
+        for one, other in combinations(self.profile.ends, 2):
+            if one.connector == other.connector:
+                pairs = list(zip(one.pins(), other.pins(), strict=True))
+                moves = {a: b for pair in pairs for a, b in (pair, pair[::-1])}
+                yield _whole("exchanged", (one.name, other.name), moves)
+        if len(self.profile.nets) >= _A_PLUG:
+            yield _whole("absent", tuple(self.ends), dict.fromkeys(self.profile.pins()))
+        yield from self._other_cables()
+
+    def _off(self, end: End) -> Iterator[Cause]:
+        rows = end.connector.rows
+        beyond = self.beyond.get(end.name, {})
+        for shift in shifts(end.connector):
+            moves: dict[Pin, Pin | None] = {}
+            for pin, (row, place) in shift.goes.items():
+                if 0 <= row < len(rows) and 0 <= place < len(rows[row]):
+                    moves[Pin(end.name, pin)] = Pin(end.name, rows[row][place])
+                else:
+                    moves[Pin(end.name, pin)] = beyond.get((row, place))
+            yield _whole("off", (end.name,), moves, shift.text)
+
+    def _other_cables(self) -> Iterator[Cause]:
+        """Every profile of the library with the same connectors, its ends in every way that fits."""
+        kinds = [end.connector.name for end in self.profile.ends]
+        own = {frozenset(net.pins) for net in self.profile.nets}
+        for other in self.library:
+            if sorted(end.connector.name for end in other.ends) != sorted(kinds):
+                continue
+            seen = set()
+            for way in permutations(other.ends):
+                if [end.connector.name for end in way] != kinds:
+                    continue
+                named = dict(zip((end.name for end in way), self.ends, strict=True))
+                nets = tuple(
+                    tuple(sorted((Pin(named[pin.end], pin.name) for pin in net.pins), key=in_order))
+                    for net in other.nets
+                )
+                state = frozenset(map(frozenset, nets))
+                if state != own and state not in seen:
+                    seen.add(state)
+                    yield Cause(
+                        "wrong-cable", (), self.profile.pins(), COSTS["wrong-cable"], other.id, nets=nets
+                    )
+
+    # Causes read off the nets
+
+    def _finished(self, guess: _Guess) -> Iterator[_Guess]:
+        """With and without slipped runs, and all exchanges that make the rest cheaper."""
+        first = self._exchanged(guess)
+        yield first
+        if self.tired:
+            return
+        if guess.causes and len(first.causes) < _MANY_CAUSES:
+            return  # a run that slipped as well would show as many exchanges
+        # A run saves of what the rest costs by exchanges, which is less than by opens and joins.
+        share = min(1.0, (self.cost_of(first) - guess.cost) / guess.left) if guess.left else 1.0
+        for slipped in self._with_slips(guess)[: 1 if guess.causes else self.most_slips]:
+            if not self.small and (guess.left - slipped.left) * share < COSTS["slipped"]:
+                continue
+            if self.tired:
+                return
+            if slipped.cost + max(self.at_least(slipped), _LEAST_SHARE * slipped.left) > self.least:
+                continue
+            once = self._exchanged(slipped)
+            yield once
+            if once.left and slipped.cost + 2 * COSTS["slipped"] <= self.least:
+                for twice in self._with_slips(slipped)[:1]:
+                    yield self._exchanged(twice)
+
+    def _exchanged(self, guess: _Guess) -> _Guess:
+        """All conductors back on their contacts whose place can be read off the nets, if that pays."""
+        for _ in range(_MOST_ROUNDS):
+            found = self._paying(guess) if guess.left else []
+            if not found:
+                break
+            taken: set[Pin] = set()
+            for _, cause, _ in found:
+                touched = self._touched(cause, guess.groups)
+                if taken.isdisjoint(touched):
+                    taken |= touched
+                    groups = applied(cause, guess.groups)
+                    guess = _Guess((*guess.causes, cause), groups, self.left(groups))
+        return guess
+
+    def _paying(self, guess: _Guess) -> list[tuple[int, Cause, list[Group]]]:
+        """Exchanges that save more than they cost: how much, and what they lead to; the best first."""
+        found: dict[frozenset[frozenset[Pin]], tuple[int, Cause, list[Group]]] = {}
+        for cause in self._exchanges(guess.groups):
+            groups = applied(cause, guess.groups)
+            gain = guess.left - self.left(groups) - cause.cost
+            if gain <= 0:
+                continue
+            state = frozenset(group.pins for group in groups)
+            if state not in found:
+                found[state] = gain, cause, groups
+                continue
+            known_gain, known, _ = found[state]
+            if cause.cost < known.cost:
+                found[state] = gain, _with_also(cause, [known, *known.also]), groups
+            else:
+                found[state] = known_gain, _with_also(known, [cause]), groups
+        return sorted(found.values(), key=lambda one: -one[0])
+
+    def _touched(self, cause: Cause, groups: Sequence[Group]) -> set[Pin]:
+        moved = {pin for pair in cause.moves for pin in pair if pin}
+        near = {pin for group in groups if not moved.isdisjoint(group.pins) for pin in group.pins}
+        return near | moved | {other for pin in near | moved for other in self.home.get(pin, ())}
+
+    def _exchanges(self, groups: Sequence[Group]) -> Iterator[Cause]:
+        for end in self.profile.ends:
+            goes, lost = self._displaced(end.name, groups)
+            for chain, closed in _chains(goes):
+                yield from self._of_chain(end, chain, closed, lost, groups)
+
+    def _of_chain(
+        self, end: End, chain: Sequence[Pin], closed: bool, lost: Mapping[Pin, Group], groups: Sequence[Group]
+    ) -> Iterator[Cause]:
+        """A circle of contacts is an exchange; so is a path whose last conductor has no other contact."""
+        steps = list(pairwise(chain))
+        if closed or chain[-1] in lost:
+            yield self._exchange(end.name, chain)
+        used = {pin for group in groups if len(group.pins) > 1 for pin in group.pins}
+        if not closed and chain[-1] not in used:
+            if len(chain) == 2:
+                yield self._moved_to_spare(end.name, chain)
+            else:
+                yield self._exchange(end.name, chain)
+        if len(chain) == 2 and not closed:
+            for order in self.orders[end.name]:
+                one, other = (order.pins.index(pin.name) if pin.name in order.pins else -9 for pin in chain)
+                if abs(one - other) == 1:
+                    yield _slip(end.name, steps, order, 1 if other > one else -1)
+                    break
+
+    def _exchange(self, end: str, chain: Sequence[Pin]) -> Cause:
+        moves = (*pairwise(chain), (chain[-1], chain[0]))
+        if len(chain) == 2:
+            near = self.near[end].get(frozenset(pin.name for pin in chain), "")
+            cost = COSTS["swap" if near else "swap-far"]
+            return Cause("swap", (end,), tuple(chain), cost, near, moves=moves)
+        cost = COSTS["cycle"] + COSTS["cycle-more"] * (len(chain) - 3)
+        return Cause("cycle", (end,), tuple(chain), cost, moves=moves)
+
+    def _moved_to_spare(self, end: str, chain: Sequence[Pin]) -> Cause:
+        near = self.near[end].get(frozenset(pin.name for pin in chain), "")
+        return Cause("moved", (end,), tuple(chain), COSTS["moved"], near, moves=tuple(pairwise(chain)))
+
+    def _displaced(self, end: str, groups: Sequence[Group]) -> tuple[dict[Pin, Pin], dict[Pin, Group]]:
+        """Where conductors are at this end, as their other ends show: contact they belong on → contact.
+
+        Second, the contacts whose conductor is elsewhere or nowhere, each with its group.
+        """
+        goes: dict[Pin, Pin] = {}
+        lost: dict[Pin, Group] = {}
+        homes: list[tuple[Group, frozenset[Pin], list[Pin]]] = []
+        stays: dict[frozenset[Pin], set[Pin]] = defaultdict(set)
+        claimed: set[frozenset[Pin]] = set()
+        for group in groups:
+            here = [pin for pin in group.pins if pin.end == end]
+            if not here or len(group.pins) == 1:
+                continue
+            home = self._home_of(group, end, claimed)
+            homes.append((group, home, here))
+            claimed.add(home)
+            stays[home].update(pin for pin in here if pin in home)
+        for group, home, here in homes:
+            gone = sorted((pin for pin in here if pin not in home), key=in_order)
+            if not gone:
+                continue
+            lost |= dict.fromkeys(gone, group)
+            free = [
+                pin for pin in home if pin.end == end and pin not in stays[home] and pin not in goes.values()
+            ]
+            free.sort(key=in_order)
+            for pin in gone:
+                if not free:
+                    break
+                nearest = min(free, key=lambda other: (not self._near(pin, other), in_order(other)))
+                goes[pin] = nearest
+                free.remove(nearest)
+        return goes, {pin: group for pin, group in lost.items() if pin not in goes}
+
+    def _near(self, one: Pin, other: Pin) -> bool:
+        return frozenset((one.name, other.name)) in self.near[one.end]
+
+    def _home_of(self, group: Group, end: str, claimed: set[frozenset[Pin]]) -> frozenset[Pin]:
+        """The measured piece that holds most of a group's pins at other ends; of a group at this end alone,
+        most of its pins, and rather one that is no other group's."""
+        others = [pin for pin in group.pins if pin.end != end]
+        counts: Counter[frozenset[Pin]] = Counter()
+        for pin in sorted(others or group.pins, key=in_order):
+            counts[self.home.get(pin, frozenset((pin,)))] += 1
+        most = max(counts.values())
+        return max(
+            (home for home, count in counts.items() if count == most),
+            key=lambda home: (bool(others) or home not in claimed, any(pin.end == end for pin in home)),
+        )
+
+    # A run that slipped
+
+    def _with_slips(self, guess: _Guess) -> list[_Guess]:
+        """The slipped runs that pay, those that explain most first."""
+        found: dict[frozenset[frozenset[Pin]], _Guess] = {}
+        for cause in self._slips(guess) if guess.left else ():
+            groups = applied(cause, guess.groups)
+            left = self.left(groups)
+            if left + cause.cost >= guess.left:
+                continue
+            state = _state(groups)
+            if state in found:
+                found[state].causes = (*guess.causes, _with_also(found[state].causes[-1], [cause]))
+            else:
+                found[state] = _Guess((*guess.causes, cause), groups, left)
+        return sorted(found.values(), key=lambda one: (one.left, -len(one.causes[-1].pins)))
+
+    def _slips(self, guess: _Guess) -> Iterator[Cause]:
+        """Runs that seem to have slipped, by how many contacts show it, each with the ends it may have."""
+        groups = guess.groups
+        runs: list[tuple[int, str, Order, int, list[Pin], int]] = []
+        # Runs too short to leave little enough are not worth a try.
+        enough = (_LEAST_SHARE * guess.left + guess.cost + COSTS["slipped"] - self.least) / _LEAST_SHARE
+        for end in self.profile.ends:
+            goes, lost = self._displaced(end.name, groups)
+            if not goes:
+                continue
+            piece_of = {
+                pin: self._home_of(group, end.name, set())
+                for group in groups
+                if len(group.pins) > 1
+                for pin in group.pins
+                if pin.end == end.name
+            }
+            for order in self.orders[end.name]:
+                line = [Pin(end.name, pin) for pin in order.pins]
+                for step in (1, -1):
+                    way = line[::step]
+                    hits = [
+                        pin not in piece_of.get(pin, (pin,)) and after in piece_of.get(pin, ())
+                        for pin, after in zip_longest(way, way[1:])
+                    ]
+                    # those whose conductor may be one contact further, though it may be elsewhere as well
+                    may = [
+                        pin in lost or pin in goes or after in piece_of.get(pin, ())
+                        for pin, after in zip_longest(way, way[1:])
+                    ]
+                    stays = [
+                        pin in piece_of.get(pin, ()) and after not in piece_of.get(pin, ())
+                        for pin, after in zip_longest(way, way[1:])
+                    ]
+                    for score, begin, last in _intervals(may, hits, stays, self.most_intervals):
+                        if (last - begin + 2) * _MOST_OF_A_MOVE >= enough:
+                            run = way[begin : last + 2]
+                            runs.append((score, end.name, order, step, run, len(way) - last))
+        best = max((score for score, *_ in runs), default=0)
+        for score, name, order, step, run, left in sorted(runs, key=lambda one: -one[0]):
+            if score * 2 >= best:
+                yield from self._run(name, order, step, run, left)
+
+    def _run(self, end: str, order: Order, step: int, way: Sequence[Pin], left: int) -> Iterator[Cause]:
+        """A slipped run, its last conductor wherever that may be: on the next contact (the last of `way`,
+        unless none is left), hanging free, or on the contact that was left empty."""
+        run, over = (way[:-1], way[-1]) if left > 1 else (way, None)
+        ways = [over, None, run[0]] if len(run) > 1 else [over]
+        for onto in dict.fromkeys(ways):
+            if onto != run[0] or over is not None:
+                yield _slip(end, [*pairwise(run), (run[-1], onto)], order, step)
+
+    def _orders(self, end: End) -> tuple[Order, ...]:
+        """The orders of an end's own, and those in which the ribbons crimped on other ends come to it."""
+        made = {order.pins: order for order in orders(end.connector)}
+        ribbons = [
+            other for other in self.profile.ends if other.name != end.name and other.connector.conductors
+        ]
+        places: dict[str, tuple[int, str]] = {}
+        for other in ribbons:
+            at = {Pin(other.name, pin): number for number, pin in enumerate(other.connector.conductors)}
+            own: dict[str, tuple[int, str]] = {}
+            for net in self.profile.nets:
+                here = [pin for pin in net.pins if pin.end == end.name]
+                there = [pin for pin in net.pins if pin in at]
+                if len(here) == len(there) == 1:
+                    own[here[0].name] = at[there[0]], other.name
+            places |= own
+            if len(own) > 1:
+                pins = tuple(sorted(own, key=lambda pin: own[pin]))
+                made.setdefault(pins, Order(f"along the ribbon of {other.name}", pins))
+        if len(ribbons) > 1 and len(places) > 1:
+            pins = tuple(sorted(places, key=lambda pin: places[pin]))
+            made.setdefault(pins, Order("along the woven ribbons", pins))
+        return tuple(made.values())
+
+    # What is left: opens and joins
+
+    @property
+    def tired(self) -> bool:
+        """Whether so much was tried that no short story is to be hoped for: wiring at random."""
+        return self.looks * len(self.home) > (_MOST_WORK_IF_SMALL if self.small else _MOST_WORK)
+
+    def cost_of(self, guess: _Guess) -> int:
+        """Of the story that ends with opens and joins now."""
+        return guess.cost + sum(cause.cost for cause in self.told_plainly(guess.groups))
+
+    def at_least(self, guess: _Guess) -> int:
+        """About the least that the rest can cost: an exchange of two makes two pieces right, a longer one
+        hardly more for each, a slipped run any number."""
+        whole = {group.pins for group in guess.groups}
+        wrong = sum(piece not in whole for piece in self.pieces)
+        return max(_LEAST if guess.left else 0, min(COSTS["slipped"], _LEAST_EACH * (wrong - 1)))
+
+    def left(self, groups: Sequence[Group]) -> int:
+        """About what opens and joins cost that turn these groups into the measured pieces."""
+        self.looks += 1
+        cuts = 0
+        blocks: dict[frozenset[Pin], int] = {}  # measured piece → of how many blocks it would be joined
+        linked_here: set[tuple[str, frozenset[Pin]]] = set()
+        for group in groups:
+            cut, parts = self._parts.get(group.pins) or self._part(group.pins)
+            cuts += cut
+            for piece, count in parts:
+                again = False
+                if group.optional:
+                    keys = {(signal, piece) for signal in group.optional}
+                    again = not keys.isdisjoint(linked_here)
+                    linked_here |= keys
+                blocks[piece] = blocks.get(piece, len(piece)) - count + (not again)
+        joins = sum(blocks.get(piece, len(piece)) - 1 for piece in self.pieces)
+        return COSTS["open"] * cuts + COSTS["bridge"] * joins
+
+    def _part(self, pins: frozenset[Pin]) -> tuple[int, tuple[tuple[frozenset[Pin], int], ...]]:
+        """Into how many pieces less one these pins fall; each measured piece they are in, with how many."""
+        counts = Counter(piece for pin in pins if (piece := self.home.get(pin)))
+        cuts = max(0, len(counts) + len(pins) - sum(counts.values()) - 1)
+        told = self._parts[pins] = cuts, tuple(counts.items())
+        return told
+
+    def told_plainly(self, groups: Sequence[Group], shared: Collection[Pin] = ()) -> list[Cause]:
+        """Opens and joins that turn these groups into the measured pieces, runs and ties of them as one.
+
+        shared: contacts with two conductors, which are no part of a run.
+        """
+        split = [self._split(group) for group in groups]
+        broken = [pieces for pieces in split if len(pieces) > 1]
+        parts = [
+            Group(frozenset(piece), group.optional)
+            for group, pieces in zip(groups, split, strict=True)
+            for piece in pieces
+        ]
+        return [*self._opens(broken, shared), *self._joins(parts)]
+
+    def _split(self, group: Group) -> Pieces:
+        """A group's pins, together as they were measured."""
+        split: dict[frozenset[Pin], list[Pin]] = {}
+        for pin in sorted(group.pins, key=in_order):
+            split.setdefault(self.home.get(pin, frozenset((pin,))), []).append(pin)
+        return tuple(map(tuple, split.values()))
+
+    def _opens(self, broken: Sequence[Pieces], shared: Collection[Pin]) -> Iterator[Cause]:
+        """Runs of open contacts at one end first, as long as that is cheaper than each by itself."""
+        left = list(broken)
+        while runs := [run for run in self._open_runs(left, shared) if run[0] > COSTS["open-run"]]:
+            best = max(runs, key=lambda run: run[0])
+            fewer = [_without(pieces, best[1].pins) for pieces in left]
+            same = [run[1] for run in runs if [_without(pieces, run[1].pins) for pieces in left] == fewer]
+            covers = [run[1] for run in runs if run[0] == best[0] and self._covers(left, run[1], best[1])]
+            yield _with_also(best[1], [*same, *covers])
+            left = [pieces for pieces in fewer if len(pieces) > 1]
+        for pieces in left:
+            pins = tuple(pin for piece in pieces for pin in piece)
+            # whole conductors: what is missing is the link between them
+            linkless = all(len({pin.end for pin in piece}) > 1 for piece in pieces)
+            kind, count = ("link-missing", 1) if linkless else ("open", len(pieces) - 1)
+            yield Cause(kind, (), pins, COSTS[kind] * count, pieces=pieces)
+
+    def _covers(self, broken: Sequence[Pieces], one: Cause, other: Cause) -> bool:
+        """Whether two runs make the same groups whole."""
+
+        def left(run: Cause) -> list[int]:
+            return [len(_without(pieces, run.pins)) for pieces in broken]
+
+        return left(one) == left(other) and max(left(one)) < 2
+
+    def _open_runs(self, broken: Sequence[Pieces], shared: Collection[Pin]) -> Iterator[tuple[int, Cause]]:
+        """Open contacts side by side at one end, unused ones between them not counted, each run with what
+        its opens cost by themselves."""
+        for end in self.profile.ends:
+            alone = {
+                piece[0].name: number
+                for number, pieces in enumerate(broken)
+                for piece in pieces
+                if len(piece) == 1 and piece[0].end == end.name and piece[0] not in shared
+            }
+            if len(alone) < _RUN:
+                continue
+            used = {pin.name for net in self.profile.nets for pin in net.pins if pin.end == end.name}
+            for order in (columns(end.connector), *self.orders[end.name]):
+                run: list[str] = []
+                for name in (*(pin for pin in order.pins if pin in used or pin in alone), ""):
+                    if name in alone:
+                        run.append(name)
+                        continue
+                    if len(run) >= _RUN:
+                        of = Counter(alone[pin] for pin in run)
+                        cuts = sum(min(count, len(broken[number]) - 1) for number, count in of.items())
+                        pins = tuple(Pin(end.name, pin) for pin in run)
+                        moves = tuple((pin, None) for pin in pins)
+                        cost = COSTS["open-run"]
+                        yield (
+                            COSTS["open"] * cuts,
+                            Cause("open-run", (end.name,), pins, cost, order.text, moves=moves),
+                        )
+                    run = []
+
+    def _joins(self, parts: Sequence[Group]) -> Iterator[Cause]:
+        """What joins parts into the measured pieces: bridges between neighbours first, then any."""
+        inside: dict[frozenset[Pin], list[Group]] = defaultdict(list)
+        covered: set[Pin] = set()
+        for part in parts:
+            home = self.home.get(next(iter(part.pins))) if part.pins else None
+            covered |= part.pins
+            if home:
+                inside[home].append(part)
+        for piece in self.pieces:
+            blocks = [part.pins for part in linked(inside[piece])]
+            blocks += [frozenset((pin,)) for pin in piece if pin not in covered]
+            if len(blocks) > 1:
+                yield from self._join(sorted(blocks, key=lambda block: min(map(in_order, block))))
+
+    def _join(self, blocks: Sequence[frozenset[Pin]]) -> Iterator[Cause]:
+        if self._of_one_never(blocks):
+            pairs = self._spanning(blocks)
+            joins = tuple(pair for pair, _ in pairs)
+            yield Cause("link-extra", (), _pins_of(blocks), COSTS["link-extra"], joins=joins)
+            return
+        bridges = [
+            Cause(
+                "bridge", (pair[0].end,), pair, COSTS["bridge" if near else "bridge-far"], near, joins=(pair,)
+            )
+            for pair, near in self._spanning(blocks)
+        ]
+        tied = self._tied(blocks)
+        if tied and tied.cost < sum(bridge.cost for bridge in bridges):
+            yield tied
+        else:
+            yield from bridges
+
+    def _tied(self, blocks: Sequence[frozenset[Pin]]) -> Cause | None:
+        """All of them joined at one end, if each has a pin there."""
+        if len(blocks) < _RUN:
+            return None
+        ends = [end for end in self.ends if all(any(pin.end == end for pin in block) for block in blocks)]
+        if not ends:
+            return None
+        made = []
+        for end in ends:
+            pins = [min((pin for pin in block if pin.end == end), key=in_order) for block in blocks]
+            joins = tuple((pins[0], pin) for pin in pins[1:])
+            made.append(Cause("tied", (end,), tuple(pins), COSTS["tied"], joins=joins))
+        return _with_also(made[0], made[1:])
+
+    def _of_one_never(self, blocks: Sequence[frozenset[Pin]]) -> bool:
+        """Whether these are conductors of one signal that must not be linked."""
+        net_of = {pin: net for net in self.profile.nets for pin in net.pins}
+        signals = set()
+        for block in blocks:
+            nets = {id(net_of.get(pin)): net_of.get(pin) for pin in block}
+            net = next(iter(nets.values()))
+            if len(nets) > 1 or net is None or self.profile.common.get(net.common) is not Joined.NEVER:
+                return False
+            signals.add(net.common)
+        return len(signals) == 1
+
+    def _spanning(self, blocks: Sequence[frozenset[Pin]]) -> list[tuple[tuple[Pin, Pin], str]]:
+        """Pairs of pins that join all blocks: neighbours where there are, else the first pins of one end."""
+        of = {pin: number for number, block in enumerate(blocks) for pin in block}
+        parent = list(range(len(blocks)))
+
+        def root(number: int) -> int:
+            while parent[number] != number:
+                number = parent[number]
+            return number
+
+        found = [
+            ((pin, other), how)
+            for pin in of
+            for other, how in self.beside.get(pin, ())
+            if of.get(other, of[pin]) != of[pin]
+        ]
+        chosen = []
+        for pair, how in sorted(
+            found, key=lambda one: (_KIND_OF_NEAR.get(one[1][:9], 2), *map(in_order, one[0]))
+        ):
+            one_root, other_root = (root(of[pin]) for pin in pair)
+            if one_root != other_root:
+                parent[other_root] = one_root
+                chosen.append((pair, how))
+        for one_block, other_block in pairwise(blocks):
+            one_root, other_root = (
+                root(of[min(one_block, key=in_order)]),
+                root(of[min(other_block, key=in_order)]),
+            )
+            if one_root != other_root:
+                parent[other_root] = one_root
+                chosen.append((_nearest_ends(one_block, other_block), ""))
+        return chosen
+
+
+_KIND_OF_NEAR = {"neighbour": 0, "opposite ": 1}
+
+
+def _without(pieces: Pieces, pins: Iterable[Pin]) -> Pieces:
+    """The pieces without those of a single one of these pins."""
+    off = set(pins)
+    return tuple(piece for piece in pieces if len(piece) > 1 or piece[0] not in off)
+
+
+def _shared(causes: Iterable[Cause]) -> set[Pin]:
+    """Contacts on which a slipped run may have left two conductors."""
+    return {onto for cause in causes if cause.kind == "slipped" for _, onto in cause.moves[-1:] if onto}
+
+
+def _possible(opens: Iterable[Cause], shared: Collection[Pin]) -> bool:
+    """Whether no contact with two conductors is open, and they still together."""
+    return not any(len(piece) == 1 and piece[0] in shared for cause in opens for piece in cause.pieces)
+
+
+def _whole(kind: str, ends: tuple[str, ...], moves: Mapping[Pin, Pin | None], detail: str = "") -> Cause:
+    return Cause(kind, ends, tuple(moves), COSTS[kind], detail, moves=tuple(moves.items()))
+
+
+def _pins_moved(end: str, goes: Mapping[str, str]) -> dict[Pin, Pin | None]:
+    return {Pin(end, pin): Pin(end, other) for pin, other in goes.items()}
+
+
+def _slip(end: str, steps: Sequence[tuple[Pin, Pin | None]], order: Order, step: int) -> Cause:
+    pins = tuple(pin for pin, _ in steps)
+    towards = order.pins[-1] if step > 0 else order.pins[0]
+    return Cause(
+        "slipped",
+        (end,),
+        pins,
+        COSTS["slipped"],
+        f"{order.text}, towards {Pin(end, towards)}",
+        moves=tuple(steps),
+    )
+
+
+def _chains(goes: Mapping[Pin, Pin]) -> Iterator[tuple[list[Pin], bool]]:
+    """Paths from contact to contact, and circles (true), each once."""
+    met = set(goes.values())
+    done: set[Pin] = set()
+    for start in sorted(goes, key=lambda pin: (pin in met, in_order(pin))):  # paths first
+        if start in done:
+            continue
+        chain = [start]
+        while chain[-1] in goes and (after := goes[chain[-1]]) != start and after not in done:
+            chain.append(after)
+        done |= set(chain)
+        yield chain, chain[-1] in goes and goes[chain[-1]] == start
+
+
+def _intervals(
+    may: Sequence[bool], hits: Sequence[bool], stays: Sequence[bool], most: int
+) -> list[tuple[int, int, int]]:
+    """Score, first and last of the runs that fit best: two for every contact that shows a slip, less one for
+    each that shows that its conductor has not."""
+    ends = [number for number, fits in enumerate(may) if fits]
+    sums = [0, *accumulate(2 * int(hit) - int(stay) for hit, stay in zip(hits, stays, strict=True))]
+    found = [
+        (sums[begin] - sums[last + 1], last - begin, begin, last)
+        for place, begin in enumerate(ends)
+        for last in ends[place:]
+        if sums[last + 1] > sums[begin]
+    ]
+    return [(-least, begin, last) for least, _, begin, last in sorted(found)[:most]]
+
+
+def _nearest_ends(one: frozenset[Pin], other: frozenset[Pin]) -> tuple[Pin, Pin]:
+    """A pin of each, at one end where both have one."""
+    shared = sorted({pin.end for pin in one} & {pin.end for pin in other})
+    pick: Callable[[frozenset[Pin]], Pin] = lambda block: min(  # noqa: E731
+        (pin for pin in block if not shared or pin.end == shared[0]), key=in_order
+    )
+    return pick(one), pick(other)
+
+
+def _pins_of(blocks: Iterable[frozenset[Pin]]) -> tuple[Pin, ...]:
+    return tuple(sorted((pin for block in blocks for pin in block), key=in_order))
+
+
+def _state(groups: Iterable[Group]) -> frozenset[frozenset[Pin]]:
+    return frozenset(group.pins for group in groups if len(group.pins) > 1)
+
+
+def _with_also(cause: Cause, others: Iterable[Cause]) -> Cause:
+    """The cause, with others that look the same, each once."""
+    known = {_name(cause)}
+    also = []
+    for other in (*cause.also, *others):
+        if _name(other) not in known:
+            known.add(_name(other))
+            also.append(other.alone())
+    return replace(cause, also=tuple(also[:_MOST_ALSO]))
+
+
+def _name(cause: Cause) -> tuple[object, ...]:
+    detail = cause.detail if cause.kind in ("wrong-cable", "off") else ""
+    return cause.kind, cause.ends, detail, frozenset(cause.pins)
+
+
+def _different(told: Sequence[Story]) -> list[Story]:
+    """Stories of which no two say the same."""
+    made: dict[frozenset[object], Story] = {}
+    for story in told:
+        made.setdefault(frozenset(map(_name, story.causes)), story)
+    return list(made.values())
