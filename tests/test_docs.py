@@ -14,6 +14,7 @@ import pytest
 from pinwright.cable.connectors import FAMILIES, Family
 from pinwright.cable.wiring import RULES
 from pinwright.cli.main import COMMANDS, parser
+from pinwright.verdict.causes import COSTS
 
 ROOT = Path(__file__).parents[1]
 DOCUMENTS = (ROOT / "README.md", ROOT / "profiles" / "README.md")
@@ -71,6 +72,13 @@ def test_every_key_of_a_profile_is_named(key: str) -> None:
 def test_every_family_of_connectors_is_described(family: Family) -> None:
     escaped = family.pattern.replace("|", "\\|")
     assert f"| `{escaped}` | {family.description} | {family.sizes} |" in TEXT
+
+
+def test_every_cause_is_in_the_table_with_what_it_costs() -> None:
+    rows = re.findall(
+        r"^\| `([a-z-]+)`: [^|]+ \| (\d+) \| [^|]+ \|$", DOCUMENTS[0].read_text(encoding="utf-8"), re.M
+    )
+    assert dict(COSTS) == {cause: int(cost) for cause, cost in rows}
 
 
 def test_there_are_keys_to_look_for() -> None:

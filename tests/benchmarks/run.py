@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import platform
+import random
 import shutil
 import subprocess
 import sys
@@ -19,11 +20,14 @@ from pathlib import Path
 HOST = Path(__file__).parents[2] / "host"
 sys.path.insert(0, str(HOST))
 
+from pinwright.cable.geometry import ways  # noqa: E402
 from pinwright.cable.pins import Pin  # noqa: E402
 from pinwright.cable.profile import Profile  # noqa: E402
 from pinwright.errors import LinkLost  # noqa: E402
+from pinwright.library import find_profile, library_folders, library_profiles  # noqa: E402
 from pinwright.tester.measurement import Measurement  # noqa: E402
 from pinwright.verdict.facts import compare  # noqa: E402
+from pinwright.verdict.stories import stories  # noqa: E402
 from pinwright.virtual.bench import Bench  # noqa: E402
 from pinwright.virtual.process import VirtualTester, find_micropython  # noqa: E402
 
@@ -153,6 +157,52 @@ def comparing(pins: int, aim_ms: int) -> Iterator[Row]:
         yield f"compare(), {pins} pins, {name}", f"{1000 * taken:.2f} ms", f"< {aim_ms} ms"
 
 
+def explaining(profile: Profile, aim_ms: int) -> Iterator[Row]:
+    """The slowest of twenty cables of each kind."""
+    library = library_profiles(library_folders())
+    whole = [list(net.pins) for net in profile.nets]
+    end = profile.ends[0]
+    moves = ways(end.connector)[0].goes
+
+    def turned(chance: random.Random) -> list[list[Pin]]:
+        nets = [[Pin(a, moves[p]) if a == end.name else Pin(a, p) for a, p in net] for net in whole]
+        one, other = chance.sample(range(len(nets)), 2)
+        nets[one][-1], nets[other][-1] = nets[other][-1], nets[one][-1]
+        return nets[1:]  # and one open
+
+    def several(chance: random.Random) -> list[list[Pin]]:
+        nets = [list(net) for net in whole]
+        for _ in range(4):
+            one, other = chance.sample(range(len(nets)), 2)
+            nets[one][-1], nets[other][-1] = nets[other][-1], nets[one][-1]
+        return nets[3:]
+
+    def crossed(chance: random.Random) -> list[list[Pin]]:
+        far = [net[-1] for net in whole]
+        chance.shuffle(far)
+        return [[net[0], pin] for net, pin in zip(whole, far, strict=True)]
+
+    def at_random(chance: random.Random) -> list[list[Pin]]:
+        pins = list(profile.pins())
+        chance.shuffle(pins)
+        nets = []
+        while pins:
+            size = chance.choice([1, 1, 2, 2, 2, 3, 5])
+            nets.append(pins[:size])
+            pins = pins[size:]
+        return [net for net in nets if len(net) > 1]
+
+    for name, made in (
+        ("turned, crossed pair, open", turned),
+        ("four crossed pairs, three opens", several),
+        ("all conductors crossed at random", crossed),
+        ("any pins joined at random", at_random),
+    ):
+        cables = [made(random.Random(seed)) for seed in range(20)]
+        taken = max(best_of(3, lambda nets=nets: stories(profile, nets, library)) for nets in cables)  # type: ignore[misc]
+        yield f"stories(), {len(profile.pins())} pins, {name}", f"{1000 * taken:.0f} ms", f"< {aim_ms} ms"
+
+
 def phases() -> Iterator[tuple[str, ...]]:
     """A row for each phase of a scan of forty pairs on the virtual tester."""
     pairs = [(point, 40 + point) for point in range(40)]
@@ -199,6 +249,8 @@ def rows() -> Iterator[Row]:
         yield f"records verify, {files} files", f"{taken:.3f} s", ""
     yield from comparing(128, 1)
     yield from comparing(4096, 30)
+    yield from explaining(find_profile("lamp-changer-40", library_folders()).profile, 50)
+    yield from explaining(straight(128), 300)
     document = json.loads(pinwright(*SCAN, "--json"))
     counts, points = document["counts"], document["tester"]["points"]
     yield "SPI transfers a point of the walk", f"{counts['walk_transfers'] / points:.2f}", "≤ 10"

@@ -587,3 +587,13 @@ def test_a_picture_is_as_it_was_looked_at(pictures: Mapping[str, ElementTree.Ele
 
 def test_all_pictures_are_kept(pictures: Mapping[str, ElementTree.Element]) -> None:
     assert set(NAMES) == set(pictures) == {file.stem for file in GOLDEN.glob("*.svg")}
+
+
+def test_a_cable_of_forty_ends_is_drawn() -> None:
+    ends = {f"E{n}": {"connector": "row-2"} for n in range(1, 41)}
+    wires = [[f"E{n}.{pin}" for n in range(1, 41)] for pin in (1, 2)]
+    many = Profile.from_dict({"cable": {"id": "x"}, "ends": ends, "wiring": {"wires": wires}})
+    boxes = sorted(seat.box for seat in lay_out(many, (), PORTRAIT, 30, 10).seats.values() if seat.top)
+    assert 39 == len(boxes)
+    assert all(one[2] < other[0] for one, other in pairwise(boxes))
+    assert wiring_picture(many, None, []).startswith("<svg")

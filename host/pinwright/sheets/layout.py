@@ -143,6 +143,11 @@ def _nearest(plug: Connector) -> float:
     return min((dist(one, other) for one, other in combinations(places, 2)), default=2.54)
 
 
+def _gap(ends: Sequence[End], width: float) -> float:
+    """Between two ends side by side: less where there are so many that nothing would be left for them."""
+    return min(BESIDE, 0.4 * width / max(1, len(ends)))
+
+
 def _fitting(plugs: Mapping[str, Connector], ends: Sequence[End], width: float) -> float:
     """The largest pitch at which these ends stand side by side in the width and are not too tall."""
     pitch = MOST_PITCH
@@ -151,7 +156,7 @@ def _fitting(plugs: Mapping[str, Connector], ends: Sequence[End], width: float) 
         if tall := (max(ys) - min(ys)) / _nearest(plugs[end.name]):
             pitch = min(pitch, TALLEST / tall)
     rooms = _rooms(plugs, ends, pitch, width)
-    while sum(rooms) > width - BESIDE * len(ends):
+    while sum(rooms) > width - _gap(ends, width) * len(ends):
         pitch *= 0.99
         rooms = _rooms(plugs, ends, pitch, width)
     return pitch
@@ -159,7 +164,7 @@ def _fitting(plugs: Mapping[str, Connector], ends: Sequence[End], width: float) 
 
 def _rooms(plugs: Mapping[str, Connector], ends: Sequence[End], pitch: float, width: float) -> list[float]:
     """How wide each end is, its words included; those are given no more than an equal share of the width."""
-    words = min(CAPTION, width / max(1, len(ends)) - BESIDE - 1)
+    words = min(CAPTION, width / max(1, len(ends)) - _gap(ends, width) - 1)
     rooms = []
     for end in ends:
         plug = plugs[end.name]
@@ -215,7 +220,8 @@ def _seated(
 ) -> dict[str, Seat]:
     """Ends side by side, centred, their edge that faces the conductors at the height `edge`."""
     rooms = _rooms(plugs, ends, pitch, width)
-    left = (width - sum(rooms) - BESIDE * (len(ends) - 1)) / 2
+    gap = _gap(ends, width)
+    left = (width - sum(rooms) - gap * (len(ends) - 1)) / 2
     seats = {}
     for end, room in zip(ends, rooms, strict=True):
         plug = plugs[end.name]
@@ -228,7 +234,7 @@ def _seated(
         ring = ((x0 + x1) / 2 + dx, (y0 + y1) / 2 + dy, radius) if radius else None
         exits = _exits(end, places, pitch, edge, top=top, partners=partners)
         seats[end.name] = Seat(end, plug, top, pitch, places, exits, box, ring, room)
-        left += room + BESIDE
+        left += room + gap
     return seats
 
 
