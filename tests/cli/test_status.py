@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import re
 import signal
@@ -250,7 +251,7 @@ def test_a_disk_that_is_full_at_the_end_is_2_whatever_the_verdict(
 def test_a_program_that_exits_by_itself_is_a_bug_of_ours(
     pinwright: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    def explain(*_: object) -> None:
+    def explain(*_: object, **__: object) -> None:
         raise SystemExit(0)
 
     monkeypatch.setattr(scan, "explain", explain)
@@ -267,10 +268,10 @@ def test_a_bug_of_ours_is_70_with_the_details_in_a_file(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    def explain(*_: object) -> None:
+    def decide(*_: object) -> None:
         raise fault
 
-    monkeypatch.setattr(scan, "explain", explain)
+    monkeypatch.setattr(scan, "decide", decide)
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     ran = pinwright("scan", "straight-34", *SIM, "--records", tmp_path / "r", *form)
     told = ran.document["message"] if form else ran.error(70)
@@ -281,10 +282,34 @@ def test_a_bug_of_ours_is_70_with_the_details_in_a_file(
     assert [] == visible(tmp_path / "r")
 
 
+@pytest.mark.parametrize("form", [(), ("--json",)])
+def test_a_bug_in_the_explanation_costs_neither_the_verdict_nor_the_record(
+    form: tuple[str, ...], pinwright: Any, bench: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is wrong is told plainly then."""
+
+    def explain(*_: object, **__: object) -> None:
+        raise RuntimeError("a slip of ours")
+
+    monkeypatch.setattr(scan, "explain", explain)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    port = bench([[f"A.{n}", f"B.{n}"] for n in range(2, 35)])
+    ran = pinwright("scan", "straight-34", "--port", port, "--records", tmp_path / "r", *form)
+    told = ran.document["message"] if form else ran.err[ran.err.index("error: ") :].removeprefix("error: ")
+    assert 70 == ran.status
+    assert told.startswith("the cable FAILED, its record is `")
+    assert "but what happened to it cannot be told" in told
+    assert form or "open between A.1 and B.1" in ran.out
+    (record,) = (tmp_path / "r").glob("*.report.json")
+    assert ["open"] == [
+        one["kind"] for one in json.loads(record.read_text(encoding="utf-8"))["scan"]["findings"]
+    ]
+
+
 def test_a_bug_of_ours_is_70_even_where_the_details_cannot_be_written(
     pinwright: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(scan, "explain", None)
+    monkeypatch.setattr(scan, "decide", None)
 
     def no_room(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")

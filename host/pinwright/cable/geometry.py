@@ -35,7 +35,8 @@ class Way:
 @dataclass(frozen=True, slots=True)
 class Shift:
     """A plug one place off on what it is plugged into. goes: pin → the position that it meets, by row and
-    place; a position that the connector itself has not, too. text: which way: "one column towards pin 1"."""
+    place; a position that the connector itself has not, too. text: which way, as "one column off, towards
+    pin 1"."""
 
     text: str
     goes: Mapping[str, tuple[int, int]] = field(hash=False)
@@ -88,11 +89,11 @@ def shifts(plug: Connector) -> tuple[Shift, ...]:
     if len(plug.rows[0]) > 1:
         for step, end in ((1, last), (-1, first)):
             goes = {pin: (row, place + step) for pin, (row, place) in at.items()}
-            made.append(Shift(f"one column towards pin {end}", goes))
+            made.append(Shift(f"one column off, towards pin {end}", goes))
     if len(plug.rows) == 2 and abs(_row_step(plug) - GRID_MM) < 0.01:
         for step in (1, -1):
             goes = {pin: (row + step, place) for pin, (row, place) in at.items()}
-            made.append(Shift(f"one row towards the {row_name(plug, 1 if step > 0 else 0)}", goes))
+            made.append(Shift(f"one row off, towards the {row_name(plug, 1 if step > 0 else 0)}", goes))
     return tuple(made)
 
 
@@ -119,16 +120,22 @@ def columns(plug: Connector) -> Order:
 @cache
 def neighbours(plug: Connector) -> Mapping[frozenset[str], str]:
     """Pairs of pins that a whisker or a drop of solder can join → how they lie: "neighbours in the odd row",
-    "opposite each other", "neighbours on the ribbon"."""
+    "opposite each other", "neighbours on the ribbon", "diagonally opposite each other".
+
+    Of staggered rows both pins that are nearest to one are opposite it.
+    """
     made: dict[frozenset[str], str] = {}
     for one, other in pairwise(plug.conductors):
         made[frozenset((one, other))] = "neighbours on the ribbon"
-    near = _NEAR * _pitch(plug)
+    at, near = plug.positions, _NEAR * _pitch(plug)
     for upper, lower in pairwise(plug.rows):
-        for one in upper:
-            for other in lower:
-                if dist(plug.positions[one], plug.positions[other]) < near:
-                    made[frozenset((one, other))] = "opposite each other"
+        apart = {(one, other): dist(at[one], at[other]) for one in upper for other in lower}
+        nearest = {pin: min(far for pair, far in apart.items() if pin in pair) for pin in (*upper, *lower)}
+        for pair, far in apart.items():
+            if far < near and far < min(nearest[pin] for pin in pair) + 0.01:
+                made[frozenset(pair)] = "opposite each other"
+            elif far < near:
+                made.setdefault(frozenset(pair), "diagonally opposite each other")
     for number, row in enumerate(plug.rows):
         for one, other in pairwise(row):
             made[frozenset((one, other))] = f"neighbours in the {row_name(plug, number)}"
@@ -150,7 +157,7 @@ def row_name(plug: Connector, number: int) -> str:
             return "long row" if len(rows[number]) == max(map(len, rows)) else "short row"
     row = rows[number]
     lowest, highest = sorted((row[0], row[-1]), key=lambda pin: int(pin) if pin.isdecimal() else 0)
-    return f"row of pins {lowest} to {highest}"
+    return f"row of pins {lowest} to {highest}" if len(row) > 1 else f"row of pin {lowest}"
 
 
 def row_of(plug: Connector, pin: str) -> str:

@@ -37,7 +37,7 @@ from pinwright.tester.session import show as show_verdict
 from pinwright.verdict.agreement import decide
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts
-from pinwright.verdict.findings import explain
+from pinwright.verdict.findings import explain, explain_plainly
 from pinwright.verdict.sockets import misplugged
 
 EPILOG = """\
@@ -116,13 +116,18 @@ def run(arguments: argparse.Namespace) -> int:
         facts = decide(profile, scan)
         drive(show_verdict(facts.passed), line)
     wrong_sockets = misplugged(profile, scan, facts, workshop.adapters)
-    findings = explain(
-        profile,
-        facts,
-        wrong_sockets,
-        library=() if facts.continuous else library_profiles(library_folders()),
-        beyond=places_beside(profile.ends, scan.fixture, scan.placement),
-    )
+    bugs: list[tuple[str, Exception]] = []  # what cannot be done, for which reason; the test is kept
+    try:
+        findings = explain(
+            profile,
+            facts,
+            wrong_sockets,
+            library=() if facts.continuous else library_profiles(library_folders()),
+            beyond=places_beside(profile.ends, scan.fixture, scan.placement),
+        )
+    except Exception as error:
+        bugs.append(("what happened to it cannot be told", error))
+        findings = explain_plainly(profile, facts)
     if arguments.max_ohms is not None and scan.hello.lane == "none":
         say("note: this tester does not measure ohms; `--max-ohms` is written down but not checked")
 
@@ -138,7 +143,6 @@ def run(arguments: argparse.Namespace) -> int:
         by_hand=arguments.max_ohms is not None,
     )
     document = scan_document(subject, scan, facts, findings, arguments.serial)
-    undrawn: list[Exception] = []
 
     def draw(record: bytes) -> Mapping[str, bytes]:
         """The documents of the record. A bug in the drawing must not cost the test its record."""
@@ -147,7 +151,7 @@ def run(arguments: argparse.Namespace) -> int:
 
             return documents_of(read_record(record, profile_of))
         except Exception as error:
-            undrawn.append(error)
+            bugs.append(("its PDF and page cannot be drawn", error))
             return {}
 
     def show(saved: Saved | None) -> None:
@@ -194,16 +198,17 @@ def run(arguments: argparse.Namespace) -> int:
         document["certificate" if facts.passed else "report"] = str(saved.path)
         document["documents"] = {kind: str(path) for kind, path in saved.documents.items()}
     try:
-        if not (undrawn and arguments.json):  # one document: then it is that of the error
+        if not (bugs and arguments.json):  # one document: then it is that of the error
             show(saved)
     except BrokenPipeError:
         pass  # nobody reads any more; the status and the record say it
     except UsageError as error:
         where = f", its record is `{saved.path}`" if saved else ""
         raise UsageError(f"{error.message}; the cable {verdict}{where}") from error
-    if undrawn and saved:
-        message = f"the cable {verdict}, its record is `{saved.path}`, but its PDF and page cannot be drawn"
-        raise OwnBug(message) from undrawn[0]
+    if bugs:
+        what, why = bugs[0]
+        where = f", its record is `{saved.path}`" if saved else ""
+        raise OwnBug(f"the cable {verdict}{where}, but {what}") from why
     return 0 if facts.passed else 1
 
 

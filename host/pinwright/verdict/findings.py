@@ -11,7 +11,7 @@ from pinwright.cable.profile import Profile
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.resistances import OVER_MEDIAN_OHMS, Leak, Link, ohms_text
 from pinwright.verdict.sockets import Misplugged, Moved
-from pinwright.verdict.stories import Beyond, stories
+from pinwright.verdict.stories import Beyond, plain, stories
 from pinwright.verdict.telling import tell
 from pinwright.verdict.words import CLEAN, KINDS, MANY_NETS, Finding, across, both, ordered
 
@@ -37,9 +37,16 @@ def explain(
         left = explain(profile, plugged.facts, None, library, beyond)
         return (_socket(plugged, facts, len(left)), *left)
     told = stories(profile, facts.nets, library, beyond) if facts.missing or facts.extra else ()
-    findings = tell(profile, facts, told)
-    findings += _leaks(facts)
-    findings += _resistive(profile, facts)
+    return _in_order([*tell(profile, facts, told), *_leaks(facts), *_resistive(profile, facts)])
+
+
+def explain_plainly(profile: Profile, facts: Facts) -> tuple[Finding, ...]:
+    """Findings that cover every fact, of opens and joins alone: where a story cannot be had."""
+    told = [plain(profile, facts.nets)] if facts.missing or facts.extra else []
+    return _in_order([*tell(profile, facts, told), *_leaks(facts), *_resistive(profile, facts)])
+
+
+def _in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda finding: _RANK[finding.kind]))
 
 

@@ -127,8 +127,9 @@ class _Search:
                 ):
                     told[story.cost].append(story)
                     self.least = story.cost
-        if not told:
-            return (Story(tuple(self.told_plainly(first.groups))),)
+        opens_and_joins = Story(tuple(self.told_plainly(first.groups)))
+        if not told or opens_and_joins.cost < min(told):  # exchanges pay by the single open, not by the run
+            return (opens_and_joins,)
         best = _different(told[min(told)])
         others = [cause for guess in exact for one in guess.causes for cause in (one, *one.also)]
         for number, story in enumerate(best):
@@ -164,9 +165,16 @@ class _Search:
         return sorted(by_state.values(), key=lambda guess: guess.cost + guess.left)
 
     def _whole_causes(self) -> Iterator[Cause]:
-        for end in self.profile.ends:
+        # Crimped plugs are more often turned round, soldered ones more often begun at the wrong row.
+        for end in sorted(self.profile.ends, key=lambda end: not end.connector.conductors):
             for way in ways(end.connector):
-                yield _whole(way.kind, (end.name,), _pins_moved(end.name, way.goes))
+                if way.kind == "turned":
+                    yield _whole(way.kind, (end.name,), _pins_moved(end.name, way.goes))
+        for end in sorted(self.profile.ends, key=lambda end: bool(end.connector.conductors)):
+            for way in ways(end.connector):
+                if way.kind != "turned":
+                    yield _whole(way.kind, (end.name,), _pins_moved(end.name, way.goes))
+        for end in self.profile.ends:
             yield from self._off(end)
             if sum(any(pin.end == end.name for pin in net.pins) for net in self.profile.nets) >= _A_PLUG:
                 yield _whole("absent", (end.name,), dict.fromkeys(end.pins()))
@@ -512,12 +520,15 @@ class _Search:
         """
         split = [self._split(group) for group in groups]
         broken = [pieces for pieces in split if len(pieces) > 1]
+        opens = list(self._opens(broken, shared))
+        # The contacts of an open run have no conductor any more that may be linked.
+        free = {(pin,) for cause in opens if cause.kind == "open-run" for pin in cause.pins}
         parts = [
-            Group(frozenset(piece), group.optional)
+            Group(frozenset(piece), frozenset() if piece in free else group.optional)
             for group, pieces in zip(groups, split, strict=True)
             for piece in pieces
         ]
-        return [*self._opens(broken, shared), *self._joins(parts)]
+        return [*opens, *self._joins(parts)]
 
     def _split(self, group: Group) -> Pieces:
         """A group's pins, together as they were measured."""

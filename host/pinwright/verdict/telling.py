@@ -123,7 +123,7 @@ class _Teller:
         told = []
         for story in self.others:
             other = [cause for cause in story.causes if _said(cause) not in own]
-            told.append(both([self._short_of(cause) for cause in other]))
+            told.append(", and ".join(self._short_of(cause) for cause in other))
         return replace(first, text=f"{first.text}; or, just as likely: {'; or '.join(told)}")
 
     def _finding(self, cause: Cause, text: str, remedy: str, pins: Iterable[Pin] = ()) -> Finding:
@@ -180,7 +180,6 @@ class _Teller:
         return self._reversed(cause)
 
     def _reversed(self, cause: Cause) -> Finding:
-        (end,) = cause.ends
         text = f"{self._short_of(cause)}: {self._where_first(cause)}{self._also(cause)}"
         kinds = {one.kind for one in (cause, *cause.also)}
         ways = sorted({one.ends[0] for one in (cause, *cause.also) if one.kind == cause.kind})
@@ -192,13 +191,14 @@ class _Teller:
             )
         elif cause.kind == "rows":
             remedy = (
-                f"Conductors were started from the other row of {end}: look whether it is the right kind of "
-                "plug for this order. Move every conductor to the opposite row, or make that plug anew."
+                f"Conductors were started from the other row of {either(ways)}: look whether it is the right "
+                "kind of plug for this order. Move every conductor to the opposite row, or make that plug "
+                "anew."
             )
         else:
             remedy = (
-                f"Pins of {end} were counted on the wrong side: hold it as the drawing shows it, find pin 1, "
-                "and make that end anew."
+                f"Pins of {either(ways)} were counted on the wrong side: hold it as the drawing shows it, "
+                "find pin 1, and make that end anew."
             )
         return self._finding(cause, text, remedy)
 
@@ -221,9 +221,9 @@ class _Teller:
         return f"what belongs on {first} is on {goes[first]}"
 
     def _off(self, cause: Cause) -> Finding:
-        (end,) = cause.ends
+        ends = [one.ends[0] for one in (cause, *cause.also) if one.kind == "off"]
         text = f"{self._short_of(cause)}{self._also(cause)}"
-        remedy = f"Unplug {end}, press it on with all its contacts, pin 1 to pin 1, and scan again."
+        remedy = f"Unplug {either(ends)}, plug it in pin 1 to pin 1, and scan again."
         return self._finding(cause, text, remedy)
 
     def _slipped(self, cause: Cause) -> Finding:
@@ -469,7 +469,11 @@ class _Teller:
 
     def _also(self, cause: Cause) -> str:
         """What else would look the same, to be said of it."""
-        told = [self._short_of(one) for one in cause.also if not (one.kind == cause.kind == "wrong-cable")]
+        told = [
+            self._short_of(one)
+            for one in cause.also
+            if not (one.kind == cause.kind == "wrong-cable") and (one.moves != cause.moves or not one.moves)
+        ]
         if not told:
             return ""
         return f"; or {'; or '.join(told)}: {'these look' if len(told) > 1 else 'the two look'} the same"
@@ -485,7 +489,7 @@ class _Teller:
             case "mirrored":
                 return f"end {end} is wired as seen from the wrong side, left and right exchanged"
             case "off":
-                return f"end {end} is pushed on {cause.detail}, so that every contact is one place off"
+                return f"end {end} is plugged in {cause.detail}"
             case "exchanged":
                 return f"ends {both(cause.ends)} are exchanged"
             case "absent":
