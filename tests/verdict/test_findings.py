@@ -386,3 +386,305 @@ def test_every_bad_resistance_is_covered_by_a_finding() -> None:
     )
     told_of = {pin for finding in explain(PLAIN, found) for pin in finding.pins}
     assert told_of >= set(pins("A.2 B.2 A.8 A.9 B.8 A.3 B.3 A.4 B.4 A.12 A.1 B.1"))
+
+
+# One of each kind, to the letter.
+
+
+def lead(
+    connectors: dict[str, str],
+    wiring: dict[str, object] | None = None,
+    signals: dict[str, str] | None = None,
+    id: str = "lead",
+    **common: str,
+) -> Profile:
+    return Profile.from_dict(
+        {
+            "cable": {"id": id},
+            "ends": {end: {"connector": kind, "signals": signals or {}} for end, kind in connectors.items()},
+            "wiring": wiring or {"rule": "straight"},
+            "common": {name: {"joined": joined} for name, joined in common.items()},
+        }
+    )
+
+
+def crossed(plug: str) -> list[str]:
+    """`2 1 -`: A.1 with B.2, A.2 with B.1, A.3 with nothing."""
+    return [f"A.{n} B.{pin}" for n, pin in enumerate(plug.split(), 1) if pin != "-"]
+
+
+RIBBON = lead({"A": "idc-2x4", "B": "idc-2x4"})
+DIP = lead({"A": "idc-2x4", "B": "dip-8"}, {"rule": "alternate", "first": "high"})  # A.1 on B.8, A.2 on B.1 …
+SIX = lead({"A": "row-8", "B": "row-8"}, {"wires": [[f"A.{n}", f"B.{n}"] for n in range(1, 7)]})
+ALPHA, BETA, GAMMA = (
+    lead({"A": "row-6", "B": "row-6"}, {"wires": [wire.split() for wire in crossed(plug)]}, id=id)
+    for id, plug in (("alpha", "1 2 3 4 5 6"), ("beta", "1 4 6 5 2 3"), ("gamma", "1 4 6 5 2 3"))
+)
+TWO_TO_ONE = lead(
+    {"A": "row-3", "B": "row-6", "C": "row-3"},
+    {"wires": [[f"{e}.{n}", f"B.{n + 3 * (e == 'C')}"] for e in "AC" for n in (1, 2, 3)]},
+)
+LINKED, APART = (
+    lead({"A": "row-6", "B": "row-6"}, None, dict.fromkeys("123", "GND"), GND=joined)
+    for joined in ("required", "never")
+)
+EVEN = [2, 4, 6, 8]
+PAIR = lead(
+    {"A": "idc-2x4", "B": "idc-2x4"},
+    {"rule": "paired-ground", "ground_pins": {"A": EVEN, "B": EVEN}, "then": "straight"},
+)
+
+WHICH = "Continuity cannot tell which end is wrong."
+TURNED = (
+    "Look first whether A or B is plugged into the tester the right way round, pin 1 to pin 1. If it is, "
+    "that plug was put on its conductors backwards: hold the ribbon's marked edge against pin 1 at every "
+    "plug, and make the wrong one anew."
+)
+OPEN = (
+    "Check the joint or the crimp at each end. Continuity cannot tell which is broken: prick the conductor "
+    "near one plug with a needle and measure from there to its pins."
+)
+CLOSED = " A position closed by design, in a salvaged plug A or B, looks the same."
+
+LEADING = {
+    "turned": (
+        RIBBON,
+        crossed("8 7 6 5 4 3 2 1"),
+        "reversed",
+        "end A is turned round: conductor 1 was started at A.8, the profile starts it at A.1; or end B is "
+        "turned round: the two look the same",
+        TURNED,
+    ),
+    "rows of a DIP plug": (
+        DIP,
+        crossed("1 8 2 7 3 6 4 5"),
+        "reversed",
+        "every conductor sits on the opposite row of B: conductor 1 was started at B.1, the profile starts "
+        "it at B.8; or every conductor sits on the opposite row of A: the two look the same",
+        "Conductors were started from the other row of A or B: look whether it is the right kind of plug for "
+        "this order. Move every conductor to the opposite row, or make that plug anew.",
+    ),
+    "mirrored": (
+        RIBBON,
+        crossed("7 8 5 6 3 4 1 2"),
+        "reversed",
+        "end A is wired as seen from the wrong side, left and right exchanged: conductor 1 was started at "
+        "A.7, the profile starts it at A.1; or end B is wired as seen from the wrong side, left and right "
+        "exchanged: the two look the same",
+        "Pins of A or B were counted on the wrong side: hold it as the drawing shows it, find pin 1, and "
+        "make that end anew.",
+    ),
+    "off": (
+        RIBBON,
+        crossed("3 4 5 6 7 8 - -"),
+        "shifted",
+        "end A is plugged in one column off, towards pin 1; or end B is plugged in one column off, towards "
+        "pin 7: the two look the same",
+        "Unplug A or B, plug it in pin 1 to pin 1, and scan again.",
+    ),
+    "slipped, the last beside another": (
+        RIBBON,
+        ["A.1 B.3", "A.3 A.5 B.5", *crossed("- 2 - 4 - 6 7 8")],
+        "shifted",
+        "every conductor from B.1 to B.3 sits one contact further in the odd row, towards B.7; the last of "
+        "them shares B.5 with its neighbour",
+        "Begin at B.1: its conductor belongs there. Lay this run of conductors anew, one contact back, and "
+        "look that each has a contact of its own.",
+    ),
+    "slipped, the last where nothing should be": (
+        SIX,
+        crossed("1 2 4 5 6 7"),
+        "shifted",
+        "every conductor from B.3 to B.6 sits one contact further in the row, towards B.8; the last of them "
+        "is on B.7, where nothing should be",
+        "Begin at B.3: its conductor belongs there. Lay this run of conductors anew, one contact back, and "
+        "look that each has a contact of its own.",
+    ),
+    "exchanged": (
+        TWO_TO_ONE,
+        ["A.1 B.4", "A.2 B.5", "A.3 B.6", "C.1 B.1", "C.2 B.2", "C.3 B.3"],
+        "exchanged",
+        "ends A and C are exchanged",
+        "Are plugs A and C in each other's sockets of the tester, or their labels exchanged? If not, their "
+        "ribbons were laid in the wrong order: the cable has to be made anew at one end.",
+    ),
+    "not plugged in": (
+        TWO_TO_ONE,
+        ["A.1 B.1", "A.2 B.2", "A.3 B.3"],
+        "absent",
+        "nothing conducts at end C: is it plugged in?",
+        "Plug it in, press it home, and scan again. If it is in, look whether it is the right cable, and "
+        "whether crimp or solder has reached any conductor.",
+    ),
+    "wrong cable": (
+        ALPHA,
+        crossed("1 4 6 5 2 3"),
+        "wrong-cable",
+        "it is wired as `beta` or `gamma`, not as `alpha`",
+        "Is this the right cable, and the right profile? `pinwright scan beta` proves it as that one.",
+    ),
+    "tied": (
+        RIBBON,
+        ["A.1 A.3 A.5 A.7 B.1 B.3 B.5 B.7", *crossed("- 2 - 4 - 6 - 8")],
+        "short",
+        "wrongly joined: A.1, A.3, A.5, A.7, B.1, B.3, B.5 and B.7",
+        "So many at once are most likely tied at one end: look along A or B for a strand or solder across "
+        "its contacts. A salvaged plug may have them tied inside: take another.",
+    ),
+    "bridge of neighbours": (
+        RIBBON,
+        ["A.2 A.3 B.2 B.3", *crossed("1 - - 4 5 6 7 8")],
+        "short",
+        "wrongly joined: A.2, A.3, B.2 and B.3",
+        "Look for a solder bridge, a whisker or a strand on the ribbon side of A between A.2 and A.3, "
+        "neighbours on the ribbon; or on the ribbon side of B between B.2 and B.3, neighbours on the ribbon.",
+    ),
+    "bridge of no neighbours": (
+        RIBBON,
+        ["A.1 A.8 B.1 B.8", *crossed("- 2 3 4 5 6 7 -")],
+        "short",
+        "wrongly joined: A.1, A.8, B.1 and B.8",
+        "None of these are neighbours: look for a wire in the wrong place, or for two bridges one after the "
+        "other.",
+    ),
+    "open": (RIBBON, crossed("- 2 3 4 5 6 7 8"), "open", "open between A.1 and B.1", OPEN + CLOSED),
+    "open run": (
+        RIBBON,
+        crossed("- 2 - 4 - 6 7 8"),
+        "open",
+        "3 neighbours of end A, in the odd row, are open: A.1, A.3 and A.5; or 3 neighbours of end B, in the "
+        "odd row, are open: B.1, B.3 and B.5: the two look the same",
+        "Look whether that side of A or B is pressed home on its conductors: press it again, or solder these "
+        "joints again, and scan again.",
+    ),
+    "link missing": (
+        LINKED,
+        ["A.1 B.1", "A.2 A.3 B.2 B.3", *crossed("- - - 4 5 6")],
+        "open",
+        "GND is not linked: its conductors are whole, but apart: A.1 and B.1 / A.2, A.3, B.2 and B.3",
+        "Look for the link between these conductors that the profile asks for, at whichever end it belongs: "
+        "it is broken or was forgotten.",
+    ),
+    "link extra": (
+        APART,
+        ["A.1 A.2 B.1 B.2", *crossed("- - 3 4 5 6")],
+        "short",
+        "wrongly joined: A.1, A.2, B.1 and B.2",
+        "These conductors carry the same signal, but the profile says that the cable must not link them: cut "
+        "the link, or take a plug whose contacts are not tied inside.",
+    ),
+    "moved": (
+        SIX,
+        crossed("1 2 3 4 5 7"),
+        "misrouted",
+        "the conductor of B.6 is on B.7 (neighbours in the row), where nothing should be",
+        "Move the conductor from B.7 to B.6.",
+    ),
+    "swap": (
+        RIBBON,
+        crossed("1 2 5 4 3 6 7 8"),
+        "swap",
+        "A.3–B.3 and A.5–B.5 are exchanged: A.3 belongs with B.3 and A.5 with B.5, but they are crossed",
+        f"Exchange the two conductors at one end: at A.3 and A.5, or at B.3 and B.5. {WHICH}",
+    ),
+    "swap of a pair": (
+        PAIR,
+        ["A.1 B.1", "A.4 B.3", "A.5 B.5", "A.7 B.7", "A.2 A.3 A.6 A.8 B.2 B.4 B.6 B.8"],
+        "swap",
+        "A.3 and A.4 are exchanged, ground and signal of a pair",
+        "Exchange the two conductors at A.3 and A.4.",
+    ),
+    "cycle": (
+        RIBBON,
+        crossed("4 2 3 8 5 6 7 1"),
+        "misrouted",
+        "3 conductors at end A are exchanged in a circle: what belongs on A.1 is on A.8, what belongs on A.8 "
+        "is on A.4, what belongs on A.4 is on A.1; or B.1, B.4 and B.8 are exchanged in a circle: the two "
+        "look the same",
+        f"Lay them anew at one end. {WHICH}",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("profile", "groups", "kind", "text", "remedy"), LEADING.values(), ids=LEADING)
+def test_each_thing_that_can_have_happened_is_told_in_one_sentence_with_what_to_do(
+    profile: Profile, groups: list[str], kind: str, text: str, remedy: str
+) -> None:
+    seen = compare(profile, Measurement(frozenset(profile.pins()), tuple(map(pins, groups))))
+    (found,) = explain(profile, seen, library=(GAMMA, BETA) if kind != "wrong-cable" else (BETA, GAMMA))
+    assert (kind, text, remedy) == (found.kind, found.text, found.remedy)
+    at_fault = {pin for missing in seen.missing for pin in missing.net.pins}
+    at_fault |= {pin for extra in seen.extra for pin in extra.pins}
+    assert at_fault <= set(found.pins)
+
+
+def test_stories_that_are_as_likely_are_told_in_the_same_sentence() -> None:
+    seen = compare(SIX, Measurement(frozenset(SIX.pins()), tuple(map(pins, crossed("1 - - 3 5 6")))))
+    first, second = explain(SIX, seen)
+    run = "every conductor from {} to {} sits one contact further in the row, towards {}"
+    assert first.text == (
+        f"{run.format('A.2', 'A.4', 'A.8')}; the last of them, of A.4, hangs free; or "
+        f"{run.format('B.4', 'B.2', 'B.1')}: the two look the same; or, just as likely: "
+        f"{run.format('A.3', 'A.4', 'A.8')}, and A.2 / B.2 are apart"
+    )
+    assert ("open", "open between A.3 and B.2") == (second.kind, second.text)
+
+
+# On top of a plug that is wrong as a whole, faults are told at the pins that they are at.
+
+
+def of_ribbon(groups: Sequence[str], doubtful: Sequence[str] = ()) -> Facts:
+    pairs = tuple((one, other) for one, other in map(pins, doubtful))
+    return compare(RIBBON, Measurement(frozenset(RIBBON.pins()), tuple(map(pins, groups)), pairs))
+
+
+def test_what_comes_and_goes_is_told_on_top_of_a_turned_plug() -> None:
+    """The conductor that should be A.1–B.1 is on B.8, and loose; A.2 touches its neighbour."""
+    first, *others = explain(RIBBON, of_ribbon(crossed("- 7 6 5 4 3 2 1"), ["A.1 B.8", "A.2 A.4"]))
+    assert first.text.startswith("end A is turned round: ")
+    assert [
+        ("intermittent", "A.1–B.8 conducts in some looks and not in others: A.1 / B.8"),
+        ("intermittent", "wrongly joined in some looks and not in others: A.2, A.4, B.5 and B.7"),
+    ] == [(finding.kind, finding.text) for finding in others]
+
+
+def test_an_open_and_a_short_are_told_on_top_of_a_turned_plug() -> None:
+    first, *others = explain(RIBBON, of_ribbon(["A.1 A.2 B.7 B.8", *crossed("- - 6 5 4 - 2 1")]))
+    assert (first.kind, first.remedy) == ("reversed", TURNED)
+    assert [
+        ("open", "open between A.6 and B.3", OPEN + CLOSED),
+        (
+            "short",
+            "wrongly joined: A.1, A.2, B.7 and B.8",
+            "Look for a solder bridge, a whisker or a strand on the ribbon side of A between A.1 and A.2, "
+            "opposite each other; or on the ribbon side of B between B.7 and B.8, opposite each other.",
+        ),
+    ] == [(finding.kind, finding.text, finding.remedy) for finding in others]
+
+
+def test_a_leak_is_told_after_a_swap() -> None:
+    found = measured(of_ribbon(crossed("1 2 5 4 3 6 7 8")), leaks=[leak("A.1 B.1", 41e3)])
+    assert [
+        "A.3–B.3 and A.5–B.5 are exchanged: A.3 belongs with B.3 and A.5 with B.5, but they are crossed",
+        "A.1–B.1 leaks: 41 kΩ to everything else; the limit is 100 kΩ",
+    ] == [finding.text for finding in explain(RIBBON, found)]
+
+
+def test_bad_joints_side_by_side_are_told_as_one_and_one_apart_from_them_by_itself() -> None:
+    joints = [link(f"A.{n}", f"B.{n}", ohms) for n, ohms in ((1, 12.0), (3, 15.0), (5, 9.0), (8, 20.0))]
+    run, single = explain(RIBBON, measured(of_ribbon(crossed("1 2 3 4 5 6 7 8")), joints))
+    assert run.text == (
+        "3 bad joints side by side at end A, in the odd row, A.1 to A.5: 9.0 Ω to 15.0 Ω; the limit is 5.0 "
+        "Ω, and 3 Ω above the median of the cable's links"
+    )
+    assert run.remedy == (
+        "So many in a row are most likely dry joints of a cold iron, or a crimp that is not pressed home: "
+        "solder or press them again at A, then scan again. If that does not help, do so at their other end."
+    )
+    assert pins("A.1 A.3 A.5 B.1 B.3 B.5") == run.pins
+    assert pins("A.8 B.8") == single.pins
+
+
+def test_two_bad_joints_side_by_side_are_two() -> None:
+    joints = [link(f"A.{n}", f"B.{n}", 12.0) for n in (1, 3)]
+    assert 2 == len(explain(RIBBON, measured(of_ribbon(crossed("1 2 3 4 5 6 7 8")), joints)))

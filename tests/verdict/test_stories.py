@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from pinwright.cable.pins import Pin, in_order, parse_pin
 from pinwright.cable.profile import Profile
 from pinwright.tester.fixture import Fixture, place, places_beside
-from pinwright.verdict.causes import Cause, Group, Story, gives
+from pinwright.verdict.causes import Cause, Story, gives
 from pinwright.verdict.stories import MOST_STORIES, plain, stories
 
 from ..random_cables import cable as random_cable
@@ -518,10 +518,6 @@ def test_one_whose_last_contacts_meet_nothing_there_is_not_the_dip_plug() -> Non
 # What holds whatever is measured.
 
 
-def alone(cause: Cause) -> list[Cause]:
-    return [cause.alone(), *cause.also]
-
-
 def check(profile: Profile, measured: Nets, library: tuple[Profile, ...] = ()) -> None:
     """Proven, of one cost that opens and joins alone do not beat, different, and a few."""
     found = stories(profile, measured, library)
@@ -534,9 +530,10 @@ def check(profile: Profile, measured: Nets, library: tuple[Profile, ...] = ()) -
     for story in found:
         assert gives(story, profile, measured)
         assert story.cost <= opens_and_joins.cost
-        if len(story.causes) == 1:
-            for other in alone(story.causes[0]):
-                assert gives(Story((other,)), profile, measured), other
+        for number, cause in enumerate(story.causes):
+            for other in cause.also:
+                same = Story((*story.causes[:number], other, *story.causes[number + 1 :]))
+                assert gives(same, profile, measured), other
     assert len(found) == len({repr(story) for story in found})
 
 
@@ -588,6 +585,24 @@ def few_faults(profile: Profile, chance: random.Random) -> Nets:
 LONG = lead({"A": "idc-2x20", "B": "dip-40"}, {"rule": "alternate", "first": "high"})
 
 
+def test_what_looks_the_same_only_while_grounds_are_not_linked_is_not_told_where_they_are() -> None:
+    """Exchanged at A, A.1 carries no ground any more; exchanged at B it does, and is linked to A.2."""
+    ground = grounds("optional")
+    assert [["swap A: A.1 A.4 = swap B: B.1 B.4"]] == told(ground, crossed("4 2 3 1 5 6"))
+    linked = told(ground, ["A.1 A.2 B.2 B.4", "A.4 B.1", *crossed("- - 3 - 5 6")])
+    assert [["swap B: B.1 B.4"]] == linked
+    turned = ["A.1 A.2 B.5 B.6", "A.3 B.4", "A.4 B.3", "A.5 B.2", "A.6 B.1"]
+    assert [["turned B: all"]] == told(ground, turned)
+
+
+def test_contacts_of_an_open_run_are_not_linked_by_conductors_they_have_no_more() -> None:
+    check(grounds("optional"), nets("A.1 A.2 A.3 A.4 A.5 A.6 B.1 B.2 B.6", "B.3 B.4 B.5"))
+
+
+def test_where_a_run_of_opens_costs_less_than_exchanges_the_opens_are_told() -> None:
+    check(STRAIGHT, nets("A.1 A.2 A.4 A.5 B.1 B.2", "A.3 A.6 B.5 B.6", "B.3 B.4"))
+
+
 @pytest.mark.parametrize("pieces", [2, 20, 40, 60])
 def test_random_wiring_of_eighty_pins_comes_to_an_end_and_is_proven(pieces: int) -> None:
     chance = random.Random(pieces)
@@ -602,12 +617,10 @@ def test_random_trees_and_what_went_wrong_with_them_are_proven() -> None:
     for _ in range(20):
         wires, links = random_cable(chance, names, [lambda chance: chance.choice((2, 2, 3, 4))])
         profile = lead({"A": "row-6", "B": "row-6"}, {"wires": wires})
-        groups = [Group(frozenset((pin,))) for pin in profile.pins()]
         number = {pin: n for n, pin in enumerate(profile.pins())}
         for link in faulty(chance, names, links, 4):
             one, other = (number[parse_pin(pin)] for pin in link)
             number = {pin: one if at == other else at for pin, at in number.items()}
-        assert len(groups) == len(number)
         check(profile, partition([number[pin] for pin in profile.pins()], profile.pins()))
 
 

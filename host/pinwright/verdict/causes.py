@@ -54,8 +54,9 @@ class Cause:
     where it may be any. pins: those it speaks of, in the order in which it does. detail: how or where, in
     words of the connector: the order a run follows, how two pins lie.
 
-    What it does, in this order: nets: the cable has these instead of the profile's. moves: contact on which a
-    conductor belongs → the one it is on, or None where it hangs free. pieces: a group falls into these.
+    What it does, in this order: nets: the cable has these instead of the profile's; optional: of each the
+    signal whose conductors may be linked, or empty. moves: contact on which a conductor belongs → the one it
+    is on, or None where it hangs free. pieces: a group falls into these.
     joins: pairs of pins that conduct.
 
     also: other causes that do the same to this cable, so that no tester can tell them apart.
@@ -67,6 +68,7 @@ class Cause:
     cost: int
     detail: str = ""
     nets: tuple[tuple[Pin, ...], ...] = ()
+    optional: tuple[str, ...] = ()
     moves: tuple[tuple[Pin, Pin | None], ...] = ()
     pieces: tuple[tuple[Pin, ...], ...] = ()
     joins: tuple[tuple[Pin, Pin], ...] = ()
@@ -97,7 +99,11 @@ def groups_of(profile: Profile) -> list[Group]:
 def applied(cause: Cause, groups: Sequence[Group]) -> list[Group]:
     """What a cause makes of these groups. Raises ValueError where it cannot happen to them."""
     if cause.nets:
-        groups = [Group(frozenset(net)) for net in cause.nets]
+        signals = cause.optional or ("",) * len(cause.nets)
+        groups = [
+            Group(frozenset(net), frozenset((signal,)) - {""})
+            for net, signal in zip(cause.nets, signals, strict=True)
+        ]
     if cause.moves:
         groups = _moved(dict(cause.moves), groups)
     if cause.pieces:

@@ -26,6 +26,7 @@ Beyond = Mapping[str, Mapping[tuple[int, int], Pin]]  # end → row and place of
 MOST_STORIES = 3
 _MOST_GUESSES = 5  # about the whole cable, that are finished
 _MOST_ALSO = 4
+_MOST_ENDS_IN_ANY_ORDER = 4  # of another cable
 _MOST_ROUNDS = 12
 _LEAST, _LEAST_EACH = min(COSTS["open"], COSTS["bridge"]), 5
 _LEAST_SHARE = 0.2  # of what opens and joins alone cost, exchanges and ties cost so much at least
@@ -135,7 +136,19 @@ class _Search:
         for number, story in enumerate(best):
             if len(story.causes) == 1:  # whatever else does all of it by itself looks the same
                 best[number] = Story((_with_also(story.causes[0], others),))
-        return tuple(best[:MOST_STORIES])
+        return tuple(self._only_proven(story) for story in best[:MOST_STORIES])
+
+    def _only_proven(self, story: Story) -> Story:
+        """Without those that look the same only as long as what may be linked is not."""
+        if Joined.OPTIONAL not in self.profile.common.values():
+            return story
+        causes = list(story.causes)
+        for number, cause in enumerate(story.causes):
+            others = ((*story.causes[:number], other, *story.causes[number + 1 :]) for other in cause.also)
+            proven = [gives(Story(other), self.profile, self.nets) for other in others]
+            also = tuple(other for other, right in zip(cause.also, proven, strict=True) if right)
+            causes[number] = replace(cause, also=also)
+        return Story(tuple(causes))
 
     def _tells(self, guess: _Guess, first: _Guess) -> bool:
         """Whether a guess explains a good part of what is wrong, so that it is worth to be finished."""
@@ -155,12 +168,14 @@ class _Search:
             known = by_state.get(guess.state)
             if known is first:
                 continue
-            if known:
+            guess.left = self.left(groups)
+            if known and guess.left > known.left:  # other conductors of it may be linked
+                continue
+            if known and guess.left == known.left:
                 one = known.causes[0]
                 cheapest, other = (one, cause) if one.cost <= cause.cost else (cause, one)
                 known.causes = (_with_also(cheapest, [*one.also, other, *other.also]),)
                 continue
-            guess.left = self.left(groups)
             by_state[guess.state] = guess
         return sorted(by_state.values(), key=lambda guess: guess.cost + guess.left)
 
@@ -204,10 +219,15 @@ class _Search:
         kinds = [end.connector.name for end in self.profile.ends]
         own = {frozenset(net.pins) for net in self.profile.nets}
         for other in self.library:
-            if sorted(end.connector.name for end in other.ends) != sorted(kinds):
+            if other.id == self.profile.id or sorted(end.connector.name for end in other.ends) != sorted(
+                kinds
+            ):
                 continue
             seen = set()
-            for way in permutations(other.ends):
+            signals = tuple(
+                net.common if other.common.get(net.common) is Joined.OPTIONAL else "" for net in other.nets
+            )
+            for way in permutations(other.ends) if len(kinds) <= _MOST_ENDS_IN_ANY_ORDER else [other.ends]:
                 if [end.connector.name for end in way] != kinds:
                     continue
                 named = dict(zip((end.name for end in way), self.ends, strict=True))
@@ -218,9 +238,9 @@ class _Search:
                 state = frozenset(map(frozenset, nets))
                 if state != own and state not in seen:
                     seen.add(state)
-                    yield Cause(
-                        "wrong-cable", (), self.profile.pins(), COSTS["wrong-cable"], other.id, nets=nets
-                    )
+                    cost = COSTS["wrong-cable"]
+                    pins = self.profile.pins()
+                    yield Cause("wrong-cable", (), pins, cost, other.id, nets=nets, optional=signals)
 
     # Causes read off the nets
 
@@ -275,7 +295,13 @@ class _Search:
                 found[state] = gain, cause, groups
                 continue
             known_gain, known, _ = found[state]
-            if cause.cost < known.cost:
+            # The same pins together, but other conductors of them may be linked.
+            more = gain + cause.cost - known_gain - known.cost
+            if more > 0:
+                found[state] = gain, cause, groups
+            elif more < 0:
+                continue
+            elif cause.cost < known.cost:
                 found[state] = gain, _with_also(cause, [known, *known.also]), groups
             else:
                 found[state] = known_gain, _with_also(known, [cause]), groups
@@ -387,7 +413,9 @@ class _Search:
             if left + cause.cost >= guess.left:
                 continue
             state = _state(groups)
-            if state in found:
+            if state in found and left > found[state].left:
+                continue
+            if state in found and left == found[state].left:
                 found[state].causes = (*guess.causes, _with_also(found[state].causes[-1], [cause]))
             else:
                 found[state] = _Guess((*guess.causes, cause), groups, left)

@@ -183,7 +183,8 @@ class _Teller:
         text = f"{self._short_of(cause)}: {self._where_first(cause)}{self._also(cause)}"
         kinds = {one.kind for one in (cause, *cause.also)}
         ways = sorted({one.ends[0] for one in (cause, *cause.also) if one.kind == cause.kind})
-        if "turned" in kinds:
+        on_a_ribbon = any(plug.conductors or plug.outline == "notched" for plug in self.plugs.values())
+        if "turned" in kinds and on_a_ribbon:
             remedy = (
                 f"Look first whether {either(ways)} is plugged into the tester the right way round, pin 1 to "
                 "pin 1. If it is, that plug was put on its conductors backwards: hold the ribbon's marked "
