@@ -15,6 +15,7 @@ from pinwright.cable.connectors import FAMILIES, Family
 from pinwright.cable.wiring import RULES
 from pinwright.cli.main import COMMANDS, parser
 from pinwright.verdict.causes import COSTS
+from pinwright.verdict.words import KINDS
 
 ROOT = Path(__file__).parents[1]
 DOCUMENTS = (ROOT / "README.md", ROOT / "profiles" / "README.md")
@@ -75,10 +76,14 @@ def test_every_family_of_connectors_is_described(family: Family) -> None:
 
 
 def test_every_cause_is_in_the_table_with_what_it_costs() -> None:
-    rows = re.findall(
-        r"^\| `([a-z-]+)`: [^|]+ \| (\d+) \| [^|]+ \|$", DOCUMENTS[0].read_text(encoding="utf-8"), re.M
-    )
+    house = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `([a-z-]+)`: [^|]+ \| (\d+) \| [^|]+ \|$", house, re.M)
     assert dict(COSTS) == {cause: int(cost) for cause, cost in rows}
+
+
+def test_every_kind_of_finding_is_in_the_readme() -> None:
+    text = DOCUMENTS[0].read_text(encoding="utf-8")
+    assert [] == [kind for kind in KINDS if kind != "socket" and f"`{kind}`" not in text]
 
 
 def test_there_are_keys_to_look_for() -> None:

@@ -27,7 +27,7 @@ from pinwright.verdict.words import Finding
 
 _TRAILING = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)  # blanks, and what ends their style
 _LONGEST_NAME = 40  # of what stays in one piece at the left of a table
-_A_FEW = 4  # rows that are wrong for one and the same reason, and can still be read
+_A_FEW = 10  # rows that are wrong for one and the same reason, and can still be read
 PIPED_WIDTH = 80  # a pipe has no width of its own: the same text everywhere
 PIPED_HEIGHT = 24
 _STYLE = {
@@ -252,8 +252,9 @@ def _measured(
     if findings:
         parts.append(Text())
     folded = [] if verbose else [row for row in bad if str(row[-1]) in _OF_A_WHOLE_PLUG]
+    folded += [row for row in bad if str(row[-1]) == STATE["misrouted"]] if not verbose else []
     open_only = all(str(row[-1]) == STATE["absent"] for row in folded)
-    folded = folded if open_only or len(folded) >= _A_FEW else []
+    folded = folded if open_only or len(folded) > _A_FEW else []
     bad = [row for row in bad if row not in folded]
     if bad:
         parts.append(_table(headings, bad))

@@ -219,6 +219,23 @@ def test_no_single_change_makes_a_pass_of_a_fail_or_breaks_the_reader(of: str) -
     assert read_at_all > 100  # what is neither shown nor decides may be anything
 
 
+@pytest.mark.parametrize("path", ["tester.name", "tester.fixture", "adapters.A", "sockets.A"])
+def test_what_is_shown_as_a_name_is_one_or_is_not_there(path: str) -> None:
+    doc, text = printed(groups=SWAPPED)
+    for value in (False, 0, [], {}, [[]], {"A": None}, 1.5):
+        assert "it lacks what a saved scan holds" in reason(changed(doc, path, value), text)
+    assert read(changed(doc, path, "x"), text).findings
+    if not path.startswith("sockets"):
+        assert read(changed(doc, path, None), text).findings
+
+
+def test_no_ohms_are_an_empty_list() -> None:
+    doc, text = printed("none")
+    for member in ("links", "leaks"):
+        for value in (None, False, 0, "", {}):
+            assert "it lacks what a saved scan holds" in reason(changed(doc, member, value), text)
+
+
 def test_members_that_other_programs_leave_out_are_not_needed() -> None:
     doc, text = printed()
     for name in ("doubtful", "adapters", "counts", "timings_us", "elapsed_ms", "operator"):

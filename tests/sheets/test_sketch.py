@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import re
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -17,10 +18,12 @@ from hypothesis import strategies as st
 from pinwright.cable.connectors import FAMILIES, SHELL, connector
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Profile
-from pinwright.sheets.sketch import MOST_ENDS, Sketch, sketch
+from pinwright.library import find_profile, library_folders, library_profiles
+from pinwright.sheets.sketch import MOST_ENDS, Sketch, _upright, sketch
 from pinwright.tester.measurement import Measurement
 from pinwright.verdict.facts import Facts, compare
 
+from ..campaign import faulty_cables as made
 from .test_drawing import FIVE, KINDS, LEAD, OHMS, TEN, WOVEN, measured_cables
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -179,11 +182,11 @@ def test_every_kind_of_fault_has_a_mark_of_its_own_which_the_legend_names(
     assert len(marks) == len(set(marks.values()))
     kinds = {
         "good": {},
-        "swap": {"wrong place": ("6 9", "B.3 B.36"), "open": ()},
+        "swap": {"wrong place": ("6 9", "B.3 B.36")},
         "open": {"open": ("6", "B.3")},
         "bridge": {"joined": ("6 12", "B.3 B.6")},
         "unsteady": {"unsteady": ("6", "B.3")},
-        "stray": {"joined": ("8",)},
+        "stray": {"joined": ("8", "B.4")},
         "resistive": {"resistive": ("6", "B.3")},
         "leak": {"leaks": ("6 12", "B.3 B.6")},
         "leak-to-nowhere": {"leaks": ("6", "B.3")},
@@ -325,6 +328,99 @@ def test_two_conductors_joined_are_drawn_whole_with_a_link_between_their_marks(
     assert (4, 7) == (top, bottom)
     assert column == same
     assert all(lines[row][column] not in " " for row in range(top, bottom))
+
+
+def faulty(name: str, *faults: made.Fault) -> tuple[Profile, Facts]:
+    """A cable of the library to which these things were done."""
+    cable = find_profile(name, library_folders()).profile
+    nets = made.nets_of(cable, faults)
+    return cable, compare(cable, Measurement(frozenset(cable.pins()), nets))
+
+
+def pins_of(end: str, first: int, last: int) -> list[Pin]:
+    return [Pin(end, str(n)) for n in range(first, last + 1)]
+
+
+def marks_in(made: Sketch) -> dict[str, str]:
+    """Mark of each pin of a 2x20 header at the left and a dip-40 at the right: `A.3` → `·`."""
+    found = {}
+    for line in texts(made)[2:22]:
+        (left, right) = line[:12], line[68:]
+        for end, text in (("A", left), ("B", right)):
+            one, other = re.findall(r"\d+", text)
+            found[f"{end}.{one}"] = text[text.index(one) + len(one)]
+            found[f"{end}.{other}"] = text[text.rindex(other) - 1]
+    return found
+
+
+def test_every_pin_of_what_is_wrongly_joined_has_a_mark_and_its_conductor_is_drawn() -> None:
+    """The last of a run that slipped shares its contact with the conductor that belongs there."""
+    cable, facts = faulty(LEAD, made.slipped(pins_of("A", 5, 30), Pin("A", "31")))
+    mixed = next(extra.pins for extra in facts.extra if Pin("A", "31") in extra.pins)
+    assert 3 == len(mixed)
+    drawing = sketch(cable, facts)
+    assert {"■"} == {marks_in(drawing)[str(pin)] for pin in mixed}
+    row = next(line for line in texts(drawing) if "■31" in line)
+    assert not re.search("[ ·]", row[12:68])
+
+
+@given(st.integers(0, 2**32))
+@settings(max_examples=60)
+def test_no_pin_of_what_is_wrongly_joined_or_open_alone_is_drawn_good(seed: int) -> None:
+    chance = random.Random(seed)
+    cable = find_profile(LEAD, library_folders()).profile
+    cable, facts = faulty(LEAD, *made.Mishaps(cable, chance).some(chance.randint(1, 4)))
+    marks = marks_in(sketch(cable, facts))
+    for extra in facts.extra:
+        assert not {"·", "○"} & {marks[str(pin)] for pin in extra.pins}
+    for fact in facts.missing:
+        for piece in fact.pieces:
+            assert len(piece) > 1 or marks[str(piece[0])] not in "·○"
+
+
+@pytest.mark.parametrize(("one", "other"), [(6, 5), (6, 7), (6, 8), (5, 8)])
+@pytest.mark.parametrize("ascii", [False, True])
+def test_conductors_exchanged_with_their_neighbours_cross_in_the_middle(
+    one: int, other: int, ascii: bool
+) -> None:
+    drawing = sketch(*faulty(LEAD, made.swap(Pin("A", str(one)), Pin("A", str(other)))), ascii=ascii)
+    lines = texts(drawing)
+    crossed = {line[12:68].strip() for line in lines[2:22]} - {""}
+    assert crossed
+    for line in crossed:  # level but for a few columns in the middle
+        middle = len(line) // 2
+        assert 1 == len(set(line[: middle - 3]))
+        assert 1 == len(set(line[middle + 3 :]))
+    if abs(one - other) == 1:
+        assert ("X" if ascii else "\N{BOX DRAWINGS LIGHT DIAGONAL CROSS}") in "".join(crossed)
+    elif not ascii:
+        inside = {(x, y) for x, y in dots(drawing) if 24 < x < 136}
+        at = {x: {y for of, y in inside if of == x} for x in range(25, 136)}
+        low, high = min(at[30]), max(at[30])
+        (middle,) = (x for x in at if at[x] == {(low + high) // 2})
+        assert {low, high} == at[middle - 3] | at[middle + 3]
+        assert 79 <= middle <= 81
+    assert "◆ wrong place" == lines[-1] or "* wrong place" == lines[-1]
+
+
+def test_the_mark_of_what_is_open_is_on_no_other_line() -> None:
+    """Conductors that slipped lie over what is missing there."""
+    cable, facts = faulty(LEAD, made.slipped(pins_of("A", 5, 7), Pin("A", "8")))
+    assert "✗" not in "".join(line[12:68] for line in texts(sketch(cable, facts))[2:22])
+    cable, facts = faulty(LEAD, made.moved(Pin("A", "6"), Pin("A", "8")))
+    assert ["✗"] == re.findall("✗", "".join(line[12:68] for line in texts(sketch(cable, facts))[2:22]))
+
+
+def test_a_picture_is_taller_than_24_lines_only_where_a_connector_has_more_than_20_rows() -> None:
+    for cable in library_profiles(library_folders()):
+        rows = max(len({y for _, y in _upright(end.connector)[0].values()}) for end in cable.ends)
+        pins = [net.pins for net in cable.nets]
+        one, other = pins[0][0], pins[-1][-1]
+        cut = compare(cable, Measurement(frozenset(cable.pins()), tuple(pins[1:-1])))
+        joined = compare(cable, Measurement(frozenset(cable.pins()), (*pins[1:-1], (one, other))))
+        for facts in (None, cut, joined):
+            lines = sketch(cable, facts)
+            assert rows > 20 or len(lines) <= 24, cable.id
 
 
 def test_pins_joined_at_one_end_are_a_bracket_beside_them() -> None:

@@ -436,15 +436,19 @@ PAIR = lead(
 
 WHICH = "Continuity cannot tell which end is wrong."
 TURNED = (
-    "Look first whether A or B is plugged into the tester the right way round, pin 1 to pin 1. If it is, "
-    "that plug was put on its conductors backwards: hold the ribbon's marked edge against pin 1 at every "
-    "plug, and make the wrong one anew."
+    "Hold the cable with the ribbon's marked edge at pin 1 of every plug: the one where it comes to the "
+    "other end is the wrong one, make that anew. If all are right, one is turned round in the tester."
 )
 OPEN = (
-    "Check the joint or the crimp at each end. Continuity cannot tell which is broken: prick the conductor "
-    "near one plug with a needle and measure from there to its pins."
+    "Check the joint or the crimp at each end. Continuity cannot tell which is broken: pierce the insulation "
+    "near one plug with a needle and measure from there to its pin."
 )
-CLOSED = " A position closed by design, in a salvaged plug A or B, looks the same."
+CLOSED = " A blocked key hole in a salvaged plug A or B looks the same."
+
+BACK = (
+    "move each conductor of this run back by one, one conductor to a contact; a crimped plug has to be "
+    "crimped anew."
+)
 
 LEADING = {
     "turned": (
@@ -461,16 +465,15 @@ LEADING = {
         "reversed",
         "every conductor sits on the opposite row of B: conductor 1 was started at B.1, the profile starts "
         "it at B.8; or every conductor sits on the opposite row of A: the two look the same",
-        "Conductors were started from the other row of A or B: look whether it is the right kind of plug for "
-        "this order. Move every conductor to the opposite row, or make that plug anew.",
+        "Conductors were started from the other row of A or B. Soldered: exchange each with the one "
+        "opposite. Crimped: it is the other kind of plug, take one that suits.",
     ),
     "mirrored": (
         RIBBON,
         crossed("7 8 5 6 3 4 1 2"),
         "reversed",
-        "end A is wired as seen from the wrong side, left and right exchanged: conductor 1 was started at "
-        "A.7, the profile starts it at A.1; or end B is wired as seen from the wrong side, left and right "
-        "exchanged: the two look the same",
+        "end A is wired as a mirror image: conductor 1 was started at A.7, the profile starts it at A.1; or "
+        "end B is wired as a mirror image: the two look the same",
         "Pins of A or B were counted on the wrong side: hold it as the drawing shows it, find pin 1, and "
         "make that end anew.",
     ),
@@ -480,25 +483,24 @@ LEADING = {
         "shifted",
         "end A is plugged in one column off, towards pin 1; or end B is plugged in one column off, towards "
         "pin 7: the two look the same",
-        "Unplug A or B, plug it in pin 1 to pin 1, and scan again.",
+        "Unplug A or B, plug it in pin 1 to pin 1, and scan again. If it was in right, its conductors are "
+        "that much further on: make that plug anew.",
     ),
     "slipped, the last beside another": (
         RIBBON,
         ["A.1 B.3", "A.3 A.5 B.5", *crossed("- 2 - 4 - 6 7 8")],
         "shifted",
-        "every conductor from B.1 to B.3 sits one contact further in the odd row, towards B.7; the last of "
-        "them shares B.5 with its neighbour",
-        "Begin at B.1: its conductor belongs there. Lay this run of conductors anew, one contact back, and "
-        "look that each has a contact of its own.",
+        "the conductors of B.1 to B.3 are each one contact too far in the odd row, towards B.7; B.5 holds "
+        "two",
+        f"Start at B.1: {BACK}",
     ),
     "slipped, the last where nothing should be": (
         SIX,
         crossed("1 2 4 5 6 7"),
         "shifted",
-        "every conductor from B.3 to B.6 sits one contact further in the row, towards B.8; the last of them "
-        "is on B.7, where nothing should be",
-        "Begin at B.3: its conductor belongs there. Lay this run of conductors anew, one contact back, and "
-        "look that each has a contact of its own.",
+        "the conductors of B.3 to B.6 are each one contact too far in the row, towards B.8; that of B.6 is "
+        "on B.7",
+        f"Start at B.3: {BACK}",
     ),
     "exchanged": (
         TWO_TO_ONE,
@@ -520,8 +522,8 @@ LEADING = {
         ALPHA,
         crossed("1 4 6 5 2 3"),
         "wrong-cable",
-        "it is wired as `beta` or `gamma`, not as `alpha`",
-        "Is this the right cable, and the right profile? `pinwright scan beta` proves it as that one.",
+        "it is wired as `beta` or as `gamma`, not as `alpha`",
+        "Is this the right cable, and the right profile? `pinwright scan beta` tests it as that one.",
     ),
     "tied": (
         RIBBON,
@@ -570,8 +572,8 @@ LEADING = {
         ["A.1 A.2 B.1 B.2", *crossed("- - 3 4 5 6")],
         "short",
         "wrongly joined: A.1, A.2, B.1 and B.2",
-        "These conductors carry the same signal, but the profile says that the cable must not link them: cut "
-        "the link, or take a plug whose contacts are not tied inside.",
+        "These carry the same signal, but this cable must keep its conductors apart: cut the link, or take a "
+        "plug whose contacts are not tied inside.",
     ),
     "moved": (
         SIX,
@@ -618,14 +620,17 @@ def test_each_thing_that_can_have_happened_is_told_in_one_sentence_with_what_to_
     assert at_fault <= set(found.pins)
 
 
-def test_stories_that_are_as_likely_are_told_in_the_same_sentence() -> None:
+def test_a_story_that_is_as_likely_is_told_with_what_it_replaces() -> None:
     seen = compare(SIX, Measurement(frozenset(SIX.pins()), tuple(map(pins, crossed("1 - - 3 5 6")))))
     first, second = explain(SIX, seen)
-    run = "every conductor from {} to {} sits one contact further in the row, towards {}"
+    run = "the conductors of {} to {} are each one contact too far in the row, towards {}"
     assert first.text == (
-        f"{run.format('A.2', 'A.4', 'A.8')}; the last of them, of A.4, hangs free; or "
-        f"{run.format('B.4', 'B.2', 'B.1')}: the two look the same; or, just as likely: "
-        f"{run.format('A.3', 'A.4', 'A.8')}, and A.2 / B.2 are apart"
+        f"{run.format('A.2', 'A.4', 'A.8')}; that of A.4 hangs free; or {run.format('B.4', 'B.2', 'B.1')}: "
+        "the two look the same"
+    )
+    assert first.remedy.endswith(
+        f"Just as likely: not that {run.format('A.2', 'A.4', 'A.8')}, and A.3 / B.2 are apart, but that "
+        f"{run.format('A.3', 'A.4', 'A.8')}, and A.2 / B.2 are apart."
     )
     assert ("open", "open between A.3 and B.2") == (second.kind, second.text)
 
@@ -649,16 +654,15 @@ def test_what_comes_and_goes_is_told_on_top_of_a_turned_plug() -> None:
 
 
 def test_an_open_and_a_short_are_told_on_top_of_a_turned_plug() -> None:
+    """What to do about them is to be told once contacts have their own conductors again."""
     first, *others = explain(RIBBON, of_ribbon(["A.1 A.2 B.7 B.8", *crossed("- - 6 5 4 - 2 1")]))
     assert (first.kind, first.remedy) == ("reversed", TURNED)
+    later = (
+        "First put right what stands above, and scan again: contacts are named here as they are plugged now."
+    )
     assert [
-        ("open", "open between A.6 and B.3", OPEN + CLOSED),
-        (
-            "short",
-            "wrongly joined: A.1, A.2, B.7 and B.8",
-            "Look for a solder bridge, a whisker or a strand on the ribbon side of A between A.1 and A.2, "
-            "opposite each other; or on the ribbon side of B between B.7 and B.8, opposite each other.",
-        ),
+        ("open", "open between A.6 and B.3", later),
+        ("short", "wrongly joined: A.1, A.2, B.7 and B.8", later),
     ] == [(finding.kind, finding.text, finding.remedy) for finding in others]
 
 

@@ -210,7 +210,8 @@ ONE_CAUSE = {
         ROW,
         crossed("1 3 4 5 2 6 7 8"),
         "slipped A: A.5 A.4 A.3 A.2 > A.5; in the row, towards A.1"
-        " = slipped B: B.2 B.3 B.4 B.5 > B.2; in the row, towards B.8",
+        " = slipped B: B.2 B.3 B.4 B.5 > B.2; in the row, towards B.8"
+        " = cycle A: A.5 A.4 A.3 A.2 = cycle B: B.2 B.3 B.4 B.5",
     ),
     "a run slipped along the ribbon": (
         RIBBON,
@@ -260,7 +261,7 @@ ONE_CAUSE = {
             *("A.3 B.3", "B.13 C.3", "A.4 B.4", "A.5 B.12 C.4"),
             *("B.5 C.5", "A.6 B.11", "B.6 C.6", "A.7 B.10", "B.7 C.7", "A.8 B.9", "B.8 C.8"),
         ],
-        "slipped B: B.14 B.3 B.13 B.4 > B.12; along the ribbon, towards B.8",
+        "slipped B: B.14 B.3 B.13 B.4 > B.12; along the woven ribbons, towards B.8",
     ),
     # commons
     "a link that is missing": (
@@ -399,18 +400,23 @@ SHORTER = lead({"A": "row-5", "B": "row-6"}, id="shorter")
 FROM_A, FROM_B = crossed("1 4 6 5 2 3"), crossed("1 5 6 2 4 3")
 
 
-@pytest.mark.parametrize("measured", [FROM_A, FROM_B], ids=["as it is", "the other way round"])
+@pytest.mark.parametrize(
+    ("measured", "ends"),
+    [(FROM_A, {"odd": (), "odd-too": ("Q", "P")}), (FROM_B, {"odd": ("B", "A"), "odd-too": ("P", "Q")})],
+    ids=["as it is", "the other way round"],
+)
 @pytest.mark.parametrize(
     ("library", "names"),
     [((ODD,), ["odd"]), ((ODD_TOO,), ["odd-too"]), ((SHORTER, STRAIGHT, ODD, ODD_TOO), ["odd", "odd-too"])],
 )
 def test_a_cable_that_is_another_one_is_named(
-    measured: list[str], library: tuple[Profile, ...], names: list[str]
+    measured: list[str], ends: dict[str, tuple[str, ...]], library: tuple[Profile, ...], names: list[str]
 ) -> None:
-    all_pins = " ".join(map(str, STRAIGHT.pins()))
-    assert [[" = ".join(f"wrong-cable -: {all_pins}; {name}" for name in names)]] == told(
-        STRAIGHT, measured, library=library
-    )
+    """With the order of its ends, where that is another."""
+    ((cause,),) = [story.causes for story in stories(STRAIGHT, nets(*measured), library)]
+    others = [cause, *cause.also]
+    assert {"wrong-cable"} == {one.kind for one in others}
+    assert [(name, ends[name]) for name in names] == [(one.detail, one.ends) for one in others]
 
 
 def test_another_cable_with_a_fault_of_its_own_is_named_with_it() -> None:
@@ -647,3 +653,9 @@ def test_the_same_is_told_whatever_order_sets_are_in() -> None:
     ]
     assert len(told[0].splitlines()) == 4 * (len(PROFILES) + 1)
     assert told[0] == told[1]
+
+
+def test_a_cable_that_was_laid_by_another_rule_is_told_so() -> None:
+    """Where the library has none like it."""
+    (story,) = stories(DIP, nets(*crossed(" ".join(map(str, range(1, 25))))))
+    assert [("wrong-cable", "rule: pin to pin")] == [(one.kind, one.detail) for one in story.causes]

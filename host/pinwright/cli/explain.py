@@ -29,11 +29,12 @@ from pinwright.records.saved_scan import (
     named_profile,
     placed,
 )
-from pinwright.records.scan_document import names
+from pinwright.records.scan_document import above_their_limits, names
 from pinwright.sheets.sketch import sketch
 from pinwright.terminal import show_scan, show_text
 from pinwright.tester.adapter import GENERIC
 from pinwright.tester.fixture import places_beside
+from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.findings import explain
 from pinwright.verdict.sockets import Misplugged, misplugged
 from pinwright.verdict.words import Finding
@@ -170,6 +171,9 @@ def _caveats(saved: SavedScan) -> list[str]:
         told.append("the tester was a simulation: no cable was tested")
     if saved.scan["tester"]["lane"] == "none":
         told.append("continuity only: bad joints and leaks may have gone unnoticed")
+    told += [text for text in [above_their_limits(saved.facts)] if text]
+    if unproven := shared_conductors(saved.facts.nets):
+        told.append(f"{unproven} conductors are joined at both ends and not proven one by one")
     if not saved.record:
         told.append("only a record is sealed: whoever had this file may have changed it")
     return told

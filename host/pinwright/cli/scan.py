@@ -8,7 +8,6 @@ import math
 import time
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
-from functools import partial
 from pathlib import Path
 
 from pinwright import __version__
@@ -27,7 +26,7 @@ from pinwright.records.scan_document import (
     scan_document,
 )
 from pinwright.records.store import Saved, Store, check_serial, default_place
-from pinwright.sheets.sketch import sketch
+from pinwright.sheets.sketch import Sketch, sketch
 from pinwright.terminal import say, show_scan, show_text
 from pinwright.tester.adapter import GENERIC
 from pinwright.tester.calibration import rfc3339
@@ -115,9 +114,11 @@ def run(arguments: argparse.Namespace) -> int:
         scan = drive(session.run(), line)
         facts = decide(profile, scan)
         drive(show_verdict(facts.passed), line)
-    wrong_sockets = misplugged(profile, scan, facts, workshop.adapters)
+    elapsed_ms = round((time.monotonic() - clock) * 1000)
     bugs: list[tuple[str, Exception]] = []  # what cannot be done, for which reason; the test is kept
+    wrong_sockets = None
     try:
+        wrong_sockets = misplugged(profile, scan, facts, workshop.adapters)
         findings = explain(
             profile,
             facts,
@@ -127,7 +128,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
     except Exception as error:
         bugs.append(("what happened to it cannot be told", error))
-        findings = explain_plainly(profile, facts)
+        wrong_sockets, findings = None, explain_plainly(facts)
     if arguments.max_ohms is not None and scan.hello.lane == "none":
         say("note: this tester does not measure ohms; `--max-ohms` is written down but not checked")
 
@@ -137,7 +138,7 @@ def run(arguments: argparse.Namespace) -> int:
         loaded.sha256,
         operator,
         started,
-        round((time.monotonic() - clock) * 1000),
+        elapsed_ms,
         scan.hello.simulated,
         max_ohms,
         by_hand=arguments.max_ohms is not None,
@@ -154,6 +155,13 @@ def run(arguments: argparse.Namespace) -> int:
             bugs.append(("its PDF and page cannot be drawn", error))
             return {}
 
+    def picture(width: int, height: int, ascii: bool) -> Sketch:
+        try:
+            return sketch(profile, facts, [finding.pins for finding in findings], width, height, ascii)
+        except Exception as error:
+            bugs.append(("its picture cannot be drawn", error))
+            return ()
+
     def show(saved: Saved | None) -> None:
         if arguments.json:
             show_text(json.dumps(document, indent=2, allow_nan=False))
@@ -169,7 +177,7 @@ def run(arguments: argparse.Namespace) -> int:
             saved=_kept(saved, facts, subject) if saved else None,
             verbose=arguments.verbose,
             as_plugged=wrong_sockets.facts if wrong_sockets else None,
-            draw=partial(sketch, profile, facts, [finding.pins for finding in findings]),
+            draw=picture,
         )
 
     verdict = "passed" if facts.passed else "FAILED"

@@ -188,7 +188,7 @@ def _from_print(doc: Mapping[str, Any], profile: Profile) -> SavedScan:
     if lane != "none":
         profile, measured = _resistances(doc, profile, facts, lane == "calibrated")
         facts = replace(facts, resistances=measured)
-    elif doc["links"] or doc["leaks"]:
+    elif _list(doc["links"]) or _list(doc["leaks"]):
         raise _contradiction("its tester does not measure ohms, and yet it has some")
     if doc["verdict"] != ("pass" if facts.passed else "fail"):
         raise _contradiction("its verdict does not follow from its facts")
@@ -239,14 +239,15 @@ def _check_form(doc: Mapping[str, Any]) -> None:
     if doc["serial"] is not None:
         check_serial(_text(doc["serial"]))
     _text(doc["started"], _STARTED)
-    for text in (tester["firmware"], tester["id"], tester.get("name") or "", tester.get("fixture") or ""):
+    for text in (tester["firmware"], tester["id"], *doc["sockets"].values()):
         _text(text)
     if tester["kind"] not in ("board", "virtual") or tester["lane"] not in _LANES:
         raise ValueError
     if type(tester["points"]) is not int or not 0 < tester["points"] <= _MOST_POINTS:
         raise ValueError
-    for name in (*doc["sockets"].values(), *filter(None, doc.get("adapters", {}).values())):
-        _text(name)
+    for name in (tester.get("name"), tester.get("fixture"), *doc.get("adapters", {}).values()):
+        if name is not None:
+            _text(name)
 
 
 def _doubtful(doc: Mapping[str, Any]) -> list[Any]:

@@ -14,7 +14,7 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, reduce
-from itertools import groupby, pairwise, product
+from itertools import combinations, groupby, pairwise, product
 from operator import or_
 
 from pinwright.cable.connectors import SHELL, Connector
@@ -52,6 +52,7 @@ PLAIN = "conductor"  # as it should be, beside what is not
 _PLAN_WIDTH = 180.0  # mm; only what lies near what is asked of this layout
 _LEAST_GAP, _MOST_GAP = 10, 60  # characters between two connectors
 _STUB = 3  # dots that a line runs straight on before it bends
+_FLAT = 6  # dots up or down at most, of a line that is slanted in the middle only: it would seem level
 _MANY = 10  # faulty lines; of more, what is missing between exchanged pins is left out
 _GRID = 0.01  # mm; what is nearer lies in one row or column
 
@@ -73,9 +74,10 @@ _RANK = {state: rank for rank, state in enumerate((GOOD, PLAIN, *list(_MARKS)[1:
 _DASHES = {LINKED: (1, 1), OPEN: (2, 4), LEAKING: (5, 2), UNSTEADY: (1, 2)}
 _BITS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # of the dots of a braille pattern
 _LEVELS = {1: (1,), 2: (0, 2), 3: (0, 1, 3)}  # leads in one line of characters → their heights, in dots
+_CROSSED = "\N{BOX DRAWINGS LIGHT DIAGONAL CROSS}"
 _ROUND_IT = 3  # lines of characters for the caption and the frame
 _ASCII = {**dict.fromkeys("┌┐└┘├┤", "+"), **dict.fromkeys("╭╮", "."), **dict.fromkeys("╰╯", "'")}
-_ASCII |= {"─": "-", "│": "|", "▸": ">", "◂": "<", "◡": "u", "…": "~"}
+_ASCII |= {"─": "-", "│": "|", "▸": ">", "◂": "<", "◡": "u", "…": "~", _CROSSED: "X"}
 _TURNED = {
     ("up", "right"): "right",
     ("down", "right"): "left",
@@ -268,10 +270,11 @@ def _faces(stack: Sequence[End], height: int, at_right: bool) -> list[_Face]:
 class _Drawing:
     """One sketch while it is drawn.
 
-    exits: pin → the height of its lead, in dots. states: of pins that are not good. text: what is written
-    where; it covers dots. dots: character → which of its dots are set, by state and line. leads: pins, each
-    with a gap that a line of it is drawn in. marked: states whose mark was drawn. wishes: finding →
-    characters where its number may be, best first, each with the line it is about.
+    exits: pin → the height of its lead, in dots. mixed: the pins of each piece that is wrongly joined.
+    states: of pins that are not good. flat: pins of lines that are (see `_is_flat`). text: what is
+    written where; it covers dots. dots: character → which of its dots are set, by state and line. leads:
+    pins, each with a gap that a line of it is drawn in. marked: states whose mark was drawn. wishes:
+    finding → characters where its number may be, best first, each with the line it is about.
     """
 
     def __init__(
@@ -288,8 +291,10 @@ class _Drawing:
         self.open = {pin for line in plan.lines if line.state == OPEN for pin in line.pins}
         passed = facts is None or facts.passed
         self.bridges = [bridge for bridge in plan.bridges if passed or bridge.state != LINKED]
+        self.mixed = [set(extra.pins) for extra in facts.extra] if facts else []
         self.many, self.numbered = len(plan.faults) > _MANY, findings <= MOST_NUMBERED
         self.states = self._states(profile)
+        self.flat = {pin for line in plan.through if self._is_flat(line) for pin in line.pins}
         self.text: dict[_Cell, tuple[str, str]] = {}
         self.dots: dict[_Cell, dict[tuple[str, object], int]] = {}
         self.leads: set[tuple[Pin, int]] = set()
@@ -311,10 +316,17 @@ class _Drawing:
                 self._through(line)
             else:
                 self._stray(line)
+        for line in self.plan.through:
+            if any(pins.issuperset(line.pins) for pins in self.mixed):
+                self._conductor(line)
         for place, bridge in enumerate(self.bridges):
             self._bridge(bridge, place)
         for place, leak in enumerate(self.plan.leaks):
             self._leak(leak, place, levels)
+        for line in self.plan.through:
+            self._mark_on(line)
+        for one, other in combinations(filter(self._is_flat, self.plan.through), 2):
+            self._crossing(one, other)
         for pin, gap in sorted(self.leads):
             self._lead(pin, gap)
         for seat in self.seats.values():
@@ -366,12 +378,22 @@ class _Drawing:
         states: dict[Pin, str] = {}
         for pin, state in found:
             states[pin] = _worse(state, states.get(pin, GOOD))
+        for pins in self.mixed:  # lines lead to the nearest of them only
+            worst = reduce(_worse, (states.get(pin, GOOD) for pin in pins))
+            states |= {pin: worst for pin in pins if states.get(pin, GOOD) == GOOD}
         return states
 
     def _is_drawn(self, line: Line) -> bool:
-        """Not where others are at fault and it is not; nor what is missing where many are in wrong places."""
+        """Not where others are at fault and it is not; nor what is missing between pins in wrong places where
+        there are many of them, or where it would lie under the lines that lead from both."""
+        hidden = self.many or self.flat.issuperset(line.pins)
         moved = all(self.states.get(pin) == EXCHANGED for pin in line.pins)
-        return line.state != PALE and not (self.many and line.state == OPEN and moved)
+        return line.state != PALE and not (hidden and line.state == OPEN and moved)
+
+    def _is_flat(self, line: Line) -> bool:
+        """Whether it leads to a wrong place that is so near in height that it would not be seen to."""
+        one, other = (self.exits[pin] for pin in line.pins)
+        return self._state(line) == EXCHANGED and abs(one - other) <= _FLAT
 
     def _gap(self, pins: Iterable[Pin]) -> int:
         """The gap that these pins face together."""
@@ -384,19 +406,27 @@ class _Drawing:
         return (2 * left, 1) if self.seats[pin.end].x < left else (2 * right - 1, -1)
 
     def _path(self, line: Line) -> list[_Dot]:
-        """A line from connector to connector: from the left, straight out, slanted, straight in."""
+        """A line from connector to connector: from the left, straight out, slanted, straight in; a flat one
+        is straight but for the middle, which it crosses at half a right angle."""
         gap = self._gap(line.pins)
         ends = []
         for pin in line.pins:
             (x, way), y = self._edge(pin, gap), self.exits[pin]
             ends.append([(x, y), (x + _STUB * way, y)])
-        one, other = sorted(ends)
-        return [*one, *reversed(other)]
+        (start, (left, high)), (end, (right, low)) = sorted(ends)
+        if self._is_flat(line):
+            steps = abs(high - low)
+            left = (left + right - steps) // 2
+            right = left + steps
+        return [start, (left, high), (right, low), end]
 
     def _at(self, line: Line, share: float) -> _Dot:
-        """A point of the slanted part of its path, that share of the way from left to right."""
-        _, (x0, y0), (x1, y1), _ = self._path(line)
-        return round(x0 + (x1 - x0) * share), round(y0 + (y1 - y0) * share)
+        """A point of its path between the straight ends, that share of the way from left to right."""
+        (start, _), (x0, y0), (x1, y1), (end, _) = self._path(line)
+        start, end = start + _STUB, end - _STUB
+        x = start + (end - start) * share
+        slanted = min(1.0, max(0.0, (x - x0) / (x1 - x0))) if x1 > x0 else 0.0
+        return round(x), round(y0 + (y1 - y0) * slanted)
 
     def _levels(self) -> dict[Line, int]:
         """A level for each link on one side that is drawn, so that none lies over another; short ones nearest
@@ -473,11 +503,30 @@ class _Drawing:
         gap, state = self._gap(line.pins), self._state(line)
         self.leads |= {(pin, gap) for pin in line.pins}
         self._stroke(self._path(line), state, line)
-        if state in (OPEN, UNSTEADY, RESISTIVE) and not self.many:
-            self._mark_at(self._at(line, 0.5), state)
         shares = (0.3, 0.35, 0.65, 0.7, 0.25, 0.75, 0.4, 0.6, 0.2, 0.8)
         on_it = [self._at(line, share) for share in shares]
         self._wish(line.number, line, [(x, y + step) for step in (0, -4, 4) for x, y in on_it])
+
+    def _mark_on(self, line: Line) -> None:
+        """Its mark in its middle, or where no other whole line covers it; none on what is open and covered
+        all along, for it would seem to be that of the other."""
+        state = self._state(line)
+        if state not in (OPEN, UNSTEADY, RESISTIVE) or self.many or not self._is_drawn(line):
+            return
+        for x, y in (self._at(line, share) for share in (0.5, 0.4, 0.6, 0.25, 0.75, 0.15, 0.85)):
+            lines = self.dots.get((y // 4, x // 2), {})
+            if all(other == line or of in _DASHES for of, other in lines) and self._is_free(y // 4, [x // 2]):
+                self._mark_at((x, y), state)
+                return
+        if state != OPEN:
+            self._mark_at(self._at(line, 0.5), state)
+
+    def _crossing(self, one: Line, other: Line) -> None:
+        """A sign where two lines cross within so few dots that these do not show it."""
+        (_, (left, a), (right, b), _), (_, (at, c), (_, d), _) = self._path(one), self._path(other)
+        near = max(abs(a - b), abs(c - d)) < _FLAT // 2 and abs(left - at) < _FLAT
+        if near and (a - c) * (b - d) < 0:
+            self._write((a + b + c + d) // 16, (left + right) // 4, self._sign(_CROSSED), EXCHANGED)
 
     def _across(self, line: Line, level: int) -> None:
         state = self._state(line)
@@ -520,9 +569,12 @@ class _Drawing:
             return
         end = 2 * start - 3 if way > 0 else 2 * (start + len(name)) + 2
         self._stroke([(x, y), (end, y)], state, line)
-        self._write(y // 4, start, name, state)
+        self._write(y // 4, start - 1, f" {name} ", state)
         beyond = start + len(name) + 2 if way > 0 else start - 3
         self._wish(line.number, line, [(2 * beyond, y), (2 * beyond, y - 4), (2 * beyond, y + 4)])
+        for through in self.plan.through:  # it may lie on the conductor
+            if pin in through.pins:
+                self._wish(line.number, through, [(2 * beyond, y)])
 
     def _bridge(self, bridge: Bridge, place: int) -> None:
         """Two lines, and a link between them; a mark upon each of them where they are not in one gap."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 
 from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Joined, Profile
@@ -38,12 +39,21 @@ COSTS: Mapping[str, int] = {
 }
 
 
+BY_RULE = "rule: "  # begins the detail of a `wrong-cable` that is none of the library
+
+
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Pins that belong or are together. optional: signals with conductors in it that may be linked."""
+    """Pins that belong or are together. optional: signals with conductors in it that may be linked. mixed:
+    there are others in it as well, so that of a part of it nobody knows which it has."""
 
     pins: frozenset[Pin]
     optional: frozenset[str] = frozenset()
+    mixed: bool = False
+
+    def part(self, pins: Iterable[Pin]) -> Group:
+        """Some of its pins, as they are by themselves."""
+        return Group(frozenset(pins), frozenset() if self.mixed else self.optional)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +64,9 @@ class Cause:
     where it may be any. pins: those it speaks of, in the order in which it does. detail: how or where, in
     words of the connector: the order a run follows, how two pins lie.
 
-    What it does, in this order: nets: the cable has these instead of the profile's; optional: of each the
-    signal whose conductors may be linked, or empty. moves: contact on which a conductor belongs → the one it
-    is on, or None where it hangs free. pieces: a group falls into these.
-    joins: pairs of pins that conduct.
+    What it does, in this order: nets: the cable has these instead of the profile's. moves: contact on
+    which a conductor belongs → the one it is on, or None where it hangs free. pieces: a group falls into
+    these. joins: pairs of pins that conduct.
 
     also: other causes that do the same to this cable, so that no tester can tell them apart.
     """
@@ -68,7 +77,6 @@ class Cause:
     cost: int
     detail: str = ""
     nets: tuple[tuple[Pin, ...], ...] = ()
-    optional: tuple[str, ...] = ()
     moves: tuple[tuple[Pin, Pin | None], ...] = ()
     pieces: tuple[tuple[Pin, ...], ...] = ()
     joins: tuple[tuple[Pin, Pin], ...] = ()
@@ -99,11 +107,7 @@ def groups_of(profile: Profile) -> list[Group]:
 def applied(cause: Cause, groups: Sequence[Group]) -> list[Group]:
     """What a cause makes of these groups. Raises ValueError where it cannot happen to them."""
     if cause.nets:
-        signals = cause.optional or ("",) * len(cause.nets)
-        groups = [
-            Group(frozenset(net), frozenset((signal,)) - {""})
-            for net, signal in zip(cause.nets, signals, strict=True)
-        ]
+        groups = [Group(frozenset(net)) for net in cause.nets]
     if cause.moves:
         groups = _moved(dict(cause.moves), groups)
     if cause.pieces:
@@ -122,7 +126,7 @@ def _moved(moves: Mapping[Pin, Pin | None], groups: Iterable[Group]) -> list[Gro
         if group.pins.isdisjoint(touched):
             continue
         goes = {moves.get(pin, pin) for pin in group.pins}
-        made = Group(frozenset(pin for pin in goes if pin is not None), group.optional)
+        made = Group(frozenset(pin for pin in goes if pin is not None), group.optional, group.mixed)
         for pin in list(made.pins):
             if pin in met and met[pin] is not made:
                 made = _both(made, met[pin])
@@ -135,7 +139,7 @@ def _fallen(pieces: Sequence[tuple[Pin, ...]], groups: Iterable[Group]) -> list[
     made, found = [], False
     for group in groups:
         if group.pins == whole:
-            made += [Group(frozenset(piece), group.optional) for piece in pieces]
+            made += [group.part(piece) for piece in pieces]
             found = True
         else:
             made.append(group)
@@ -145,17 +149,17 @@ def _fallen(pieces: Sequence[tuple[Pin, ...]], groups: Iterable[Group]) -> list[
 
 
 def _joined(pair: tuple[Pin, Pin], groups: Iterable[Group]) -> list[Group]:
-    made, touched = [], Group(frozenset(pair))
+    made: list[Group] = []
+    touched: list[Group] = []
     for group in groups:
-        if group.pins.isdisjoint(pair):
-            made.append(group)
-        else:
-            touched = _both(touched, group)
-    return [*made, touched]
+        (made if group.pins.isdisjoint(pair) else touched).append(group)
+    both = reduce(_both, touched) if touched else Group(frozenset())
+    return [*made, replace(both, pins=both.pins | frozenset(pair))]
 
 
 def _both(one: Group, other: Group) -> Group:
-    return Group(one.pins | other.pins, one.optional | other.optional)
+    mixed = one.mixed or other.mixed or one.optional != other.optional
+    return Group(one.pins | other.pins, one.optional | other.optional, mixed)
 
 
 def linked(groups: Iterable[Group]) -> list[Group]:

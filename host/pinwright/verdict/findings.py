@@ -11,12 +11,13 @@ from pinwright.cable.profile import Profile
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.resistances import OVER_MEDIAN_OHMS, Leak, Link, ohms_text
 from pinwright.verdict.sockets import Misplugged, Moved
-from pinwright.verdict.stories import Beyond, plain, stories
+from pinwright.verdict.stories import Beyond, stories
 from pinwright.verdict.telling import tell
 from pinwright.verdict.words import CLEAN, KINDS, MANY_NETS, Finding, across, both, ordered
 
 _RANK = {kind: number for number, kind in enumerate(KINDS)}
 _ALIKE = 0.15  # how far two readings of one leak may be apart
+_NOTHING_OHMS = 100_000.0  # no joint that the scan found to conduct has so much
 _A_RUN = 3  # bad joints side by side from which on they are one thing
 
 
@@ -34,16 +35,33 @@ def explain(
     plugged.
     """
     if plugged:
-        left = explain(profile, plugged.facts, None, library, beyond)
+        left = explain(profile, plugged.facts, None, library)
         return (_socket(plugged, facts, len(left)), *left)
     told = stories(profile, facts.nets, library, beyond) if facts.missing or facts.extra else ()
     return _in_order([*tell(profile, facts, told), *_leaks(facts), *_resistive(profile, facts)])
 
 
-def explain_plainly(profile: Profile, facts: Facts) -> tuple[Finding, ...]:
-    """Findings that cover every fact, of opens and joins alone: where a story cannot be had."""
-    told = [plain(profile, facts.nets)] if facts.missing or facts.extra else []
-    return _in_order([*tell(profile, facts, told), *_leaks(facts), *_resistive(profile, facts)])
+def explain_plainly(facts: Facts) -> tuple[Finding, ...]:
+    """Findings that cover every fact and name its pins, no more: where an explanation cannot be had."""
+    look = "Look at these contacts and the conductors between them."
+    findings = [
+        *(
+            Finding("open", f"not in one piece: {both(fact.net.pins)}", fact.net.pins, look)
+            for fact in facts.missing
+        ),
+        *(Finding("short", f"wrongly joined: {both(fact.pins)}", fact.pins, look) for fact in facts.extra),
+        *(
+            Finding("resistive", f"too much resistance at {link.start}", (link.start, *link.to), look)
+            for link in facts.links
+            if not link.ok
+        ),
+        *(
+            Finding("leakage", f"leaking: {both(leak.pins)}", leak.pins, look)
+            for leak in facts.leaks
+            if not leak.ok
+        ),
+    ]
+    return _in_order(findings)
 
 
 def _in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -109,7 +127,9 @@ def _who(leak: Leak) -> str:
 
 def _resistive(profile: Profile, facts: Facts) -> Iterator[Finding]:
     """Bad joints; those side by side in one row as one."""
-    left = [link for link in facts.links if not link.ok]
+    bad = [link for link in facts.links if not link.ok]
+    left = [link for link in bad if link.ohms < _NOTHING_OHMS]
+    yield from (_bad_joint(link) for link in bad if link not in left)
     while True:
         runs = [
             run for end in profile.ends for run in _runs_of_joints(profile, end.name, end.connector, left)
@@ -163,6 +183,14 @@ def _bad_joint(link: Link) -> Finding:
     if link.ohms - link.uncertainty > link.limit or not why:
         why += f"; the limit is {ohms_text(link.limit)}"
     who = f"{link.signal}, " if link.signal else ""
+    if link.ohms >= _NOTHING_OHMS:
+        return Finding(
+            "intermittent",
+            f"{who}{link.start} to {to} comes and goes: it conducted in the scan, and not when it was "
+            "measured",
+            (link.start, *link.to),
+            "Look for a loose crimp or a cracked joint on this conductor: wiggle each end, and scan again.",
+        )
     return Finding(
         "resistive",
         f"{who}{link.start} to {to} measures {ohms_text(link.ohms)} ± {ohms_text(link.uncertainty)}{why}",

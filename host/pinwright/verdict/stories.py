@@ -17,7 +17,8 @@ from itertools import accumulate, combinations, pairwise, permutations, zip_long
 from pinwright.cable.geometry import Order, columns, neighbours, orders, shifts, ways
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import End, Joined, Profile
-from pinwright.verdict.causes import COSTS, Cause, Group, Story, applied, gives, groups_of, linked
+from pinwright.cable.wiring import RULES
+from pinwright.verdict.causes import BY_RULE, COSTS, Cause, Group, Story, applied, gives, groups_of, linked
 
 Nets = Sequence[Sequence[Pin]]
 Pieces = tuple[tuple[Pin, ...], ...]
@@ -36,6 +37,7 @@ _MOST_WORK, _MOST_WORK_IF_SMALL = 14_000, 80_000  # looks at what is left, times
 _WORST = 1 << 30
 _A_PLUG = 3  # conductors that are all open at one end are more likely a plug that is not in
 _RUN = 3  # opens side by side from which on they are one thing
+_COUNTED = 4  # contacts of a run whose last conductor was put at its beginning
 _MANY_CAUSES = 5  # that look as if a run had slipped
 _MOST_INTERVALS = 8  # runs that may have slipped, of each order and way
 _MOST_SLIPS = 5  # of them all, that are finished
@@ -133,6 +135,9 @@ class _Search:
             return (opens_and_joins,)
         best = _different(told[min(told)])
         others = [cause for guess in exact for one in guess.causes for cause in (one, *one.also)]
+        others = [cause for cause in others if not cause.detail.startswith(BY_RULE)]
+        if any(story.causes[0].kind in ("slipped", "cycle") for story in best if len(story.causes) == 1):
+            others += self._all_of_it(first)
         for number, story in enumerate(best):
             if len(story.causes) == 1:  # whatever else does all of it by itself looks the same
                 best[number] = Story((_with_also(story.causes[0], others),))
@@ -149,6 +154,14 @@ class _Search:
             also = tuple(other for other, right in zip(cause.also, proven, strict=True) if right)
             causes[number] = replace(cause, also=also)
         return Story(tuple(causes))
+
+    def _all_of_it(self, first: _Guess) -> Iterator[Cause]:
+        """Slipped runs that explain everything by themselves, and as what else they may be seen: circles."""
+        for cause in self._slips(first):
+            if not self.left(applied(cause, first.groups)):
+                yield cause
+                if cause.moves[-1][1] == cause.pins[0]:
+                    yield self._exchange(cause.ends[0], cause.pins)
 
     def _tells(self, guess: _Guess, first: _Guess) -> bool:
         """Whether a guess explains a good part of what is wrong, so that it is worth to be finished."""
@@ -191,16 +204,18 @@ class _Search:
                     yield _whole(way.kind, (end.name,), _pins_moved(end.name, way.goes))
         for end in self.profile.ends:
             yield from self._off(end)
-            if sum(any(pin.end == end.name for pin in net.pins) for net in self.profile.nets) >= _A_PLUG:
+            leading = sum(any(pin.end == end.name for pin in net.pins) for net in self.profile.nets)
+            if leading >= _A_PLUG and not any(pin.end == end.name for pin in self.home):
                 yield _whole("absent", (end.name,), dict.fromkeys(end.pins()))
         for one, other in combinations(self.profile.ends, 2):
             if one.connector == other.connector:
                 pairs = list(zip(one.pins(), other.pins(), strict=True))
                 moves = {a: b for pair in pairs for a, b in (pair, pair[::-1])}
                 yield _whole("exchanged", (one.name, other.name), moves)
-        if len(self.profile.nets) >= _A_PLUG:
+        if len(self.profile.nets) >= _A_PLUG and not any(pin.end in self.ends for pin in self.home):
             yield _whole("absent", tuple(self.ends), dict.fromkeys(self.profile.pins()))
         yield from self._other_cables()
+        yield from self._by_rules()
 
     def _off(self, end: End) -> Iterator[Cause]:
         rows = end.connector.rows
@@ -224,9 +239,6 @@ class _Search:
             ):
                 continue
             seen = set()
-            signals = tuple(
-                net.common if other.common.get(net.common) is Joined.OPTIONAL else "" for net in other.nets
-            )
             for way in permutations(other.ends) if len(kinds) <= _MOST_ENDS_IN_ANY_ORDER else [other.ends]:
                 if [end.connector.name for end in way] != kinds:
                     continue
@@ -238,9 +250,33 @@ class _Search:
                 state = frozenset(map(frozenset, nets))
                 if state != own and state not in seen:
                     seen.add(state)
-                    cost = COSTS["wrong-cable"]
-                    pins = self.profile.pins()
-                    yield Cause("wrong-cable", (), pins, cost, other.id, nets=nets, optional=signals)
+                    order = tuple(end.name for end in way)
+                    yield Cause(
+                        "wrong-cable",
+                        () if order == tuple(self.ends) else order,
+                        self.profile.pins(),
+                        COSTS["wrong-cable"],
+                        other.id,
+                        nets=nets,
+                    )
+
+    def _by_rules(self) -> Iterator[Cause]:
+        """A cable of two ends laid by another rule than it should be."""
+        if len(self.profile.ends) != 2:
+            return
+        one, other = (end.pins() for end in self.profile.ends)
+        laid = {"pin to pin": RULES["straight"].lay([one], other).nets}
+        for plug in self.profile.ends:
+            ribbon = one if plug is self.profile.ends[1] else other
+            if plug.connector.outline == "notched":
+                for first, row in (("high", plug.connector.pins[-1]), ("low", plug.connector.pins[0])):
+                    nets = RULES["alternate"].lay([ribbon], plug.pins(), first=first).nets
+                    laid[f"side by side alternately, begun at {plug.name}.{row}"] = nets
+        own = {frozenset(net.pins) for net in self.profile.nets}
+        for how, nets in laid.items():
+            if {frozenset(net) for net in nets} != own:
+                pins = self.profile.pins()
+                yield Cause("wrong-cable", (), pins, COSTS["wrong-cable"], f"{BY_RULE}{how}", nets=nets)
 
     # Causes read off the nets
 
@@ -468,7 +504,9 @@ class _Search:
         """A slipped run, its last conductor wherever that may be: on the next contact (the last of `way`,
         unless none is left), hanging free, or on the contact that was left empty."""
         run, over = (way[:-1], way[-1]) if left > 1 else (way, None)
-        ways = [over, None, run[0]] if len(run) > 1 else [over]
+        ways: list[Pin | None] = [over, None, run[0]] if len(run) > 1 else [over]
+        if 1 < len(run) < _COUNTED:
+            ways.remove(run[0])  # rather a circle than a run
         for onto in dict.fromkeys(ways):
             if onto != run[0] or over is not None:
                 yield _slip(end, [*pairwise(run), (run[-1], onto)], order, step)
@@ -480,6 +518,7 @@ class _Search:
             other for other in self.profile.ends if other.name != end.name and other.connector.conductors
         ]
         places: dict[str, tuple[int, str]] = {}
+        laid: list[Order] = []
         for other in ribbons:
             at = {Pin(other.name, pin): number for number, pin in enumerate(other.connector.conductors)}
             own: dict[str, tuple[int, str]] = {}
@@ -491,7 +530,11 @@ class _Search:
             places |= own
             if len(own) > 1:
                 pins = tuple(sorted(own, key=lambda pin: own[pin]))
-                made.setdefault(pins, Order(f"along the ribbon of {other.name}", pins))
+                laid.append(Order(f"as they lie on the ribbon of {other.name}", pins))
+        if laid and not end.connector.conductors:  # how this cable is laid is known
+            made = {pins: order for pins, order in made.items() if order.text != "along the ribbon"}
+        for order in laid:
+            made.setdefault(order.pins, order)
         if len(ribbons) > 1 and len(places) > 1:
             pins = tuple(sorted(places, key=lambda pin: places[pin]))
             made.setdefault(pins, Order("along the woven ribbons", pins))
@@ -552,7 +595,7 @@ class _Search:
         # The contacts of an open run have no conductor any more that may be linked.
         free = {(pin,) for cause in opens if cause.kind == "open-run" for pin in cause.pins}
         parts = [
-            Group(frozenset(piece), frozenset() if piece in free else group.optional)
+            Group(frozenset(piece)) if piece in free else group.part(piece)
             for group, pieces in zip(groups, split, strict=True)
             for piece in pieces
         ]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
-from pinwright.cable.geometry import neighbours
+from pinwright.cable.geometry import columns, neighbours
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import Profile
-from pinwright.verdict.causes import Cause, Group, Story, applied, groups_of
+from pinwright.verdict.causes import BY_RULE, Cause, Group, Story, applied, groups_of
 from pinwright.verdict.facts import Extra, Facts
 from pinwright.verdict.resistances import ohms_text
 from pinwright.verdict.words import (
@@ -25,9 +25,9 @@ from pinwright.verdict.words import (
     joined_nets,
     net_name,
     ordered,
-    span,
 )
 
+_MOST_OTHERS = 2
 _SCATTERED = 12  # contacts on wrong places from which on they are no longer told one by one
 _KIND_OF = {
     "absent": "absent",
@@ -48,6 +48,10 @@ _KIND_OF = {
     "tied": "short",
     "link-extra": "short",
 }
+_RENAMING = ("wrong-cable", "exchanged", "turned", "rows", "mirrored", "off")
+_NAMED_AS_NOW = (
+    "First put right what stands above, and scan again: contacts are named here as they are plugged now."
+)
 _WHOLE = ("absent", "wrong-cable", "exchanged", "turned", "rows", "mirrored", "off", "slipped")
 
 
@@ -73,13 +77,14 @@ class _Teller:
         self.home = {pin: piece for piece in facts.nets for pin in piece}
         self.expected = self._expected()
         self.whole = any(cause.kind in _WHOLE for cause in self.story.causes)
+        # Where a whole plug is wrong, contacts have other conductors than their names say.
+        self.renamed = bool(self.story.causes) and self.story.causes[0].kind in _RENAMING
 
     def findings(self) -> list[Finding]:
-        made = [
-            replace(finding, pins=told if len(told) > 1 else finding.pins)
-            for finding in (*self._of_causes(), *self._at_times())
-            for told in [tuple(pin for pin in finding.pins if pin in self.at_fault)]
-        ]
+        of_causes = list(self._of_causes())
+        if self.renamed:
+            of_causes = [of_causes[0], *(replace(one, remedy=_NAMED_AS_NOW) for one in of_causes[1:])]
+        made = [*of_causes, *self._at_times()]
         if made and self.others:
             made[0] = self._with_others(made[0])
         for fact in self.facts_in_pins:
@@ -99,17 +104,15 @@ class _Teller:
 
     def _of_causes(self) -> Iterator[Finding]:
         scattered = [cause for cause in self.story.causes if cause.kind in ("swap", "cycle")]
-        if sum(len(cause.pins) for cause in scattered) > _SCATTERED and any(
-            cause.kind == "cycle" or len(scattered) > _SCATTERED // 2 for cause in scattered
-        ):
-            yield self._scattered(scattered)
-        else:
+        many = any(cause.kind == "cycle" for cause in scattered) or len(scattered) > _SCATTERED // 2
+        if not many or sum(len(cause.pins) for cause in scattered) <= _SCATTERED:
             scattered = []
         joined: dict[tuple[Pin, ...], list[Cause]] = {}
         for cause in self.story.causes:
             if cause in scattered:
-                continue
-            if cause.joins:
+                if cause is scattered[0]:
+                    yield self._scattered(scattered)
+            elif cause.joins:
                 joined.setdefault(self.home[cause.joins[0][0]], []).append(cause)
             else:
                 yield getattr(self, "_" + cause.kind.replace("-", "_"))(cause)
@@ -118,13 +121,14 @@ class _Teller:
             yield self._joined(piece, causes)
 
     def _with_others(self, first: Finding) -> Finding:
-        """Stories that cost the same, in short: what is in them and not in the first."""
-        own = set(map(_said, self.story.causes))
+        """Stories that cost the same, in short: what is in them, and in the first instead."""
         told = []
-        for story in self.others:
-            other = [cause for cause in story.causes if _said(cause) not in own]
-            told.append(", and ".join(self._short_of(cause) for cause in other))
-        return replace(first, text=f"{first.text}; or, just as likely: {'; or '.join(told)}")
+        for story in self.others[:_MOST_OTHERS]:
+            names = set(map(_said, story.causes)), set(map(_said, self.story.causes))
+            own = [self._short_of(cause) for cause in self.story.causes if _said(cause) not in names[0]]
+            other = [self._short_of(cause) for cause in story.causes if _said(cause) not in names[1]]
+            told.append(f"Just as likely: not that {', and '.join(own)}, but that {', and '.join(other)}.")
+        return replace(first, remedy=" ".join((first.remedy, *told)))
 
     def _finding(self, cause: Cause, text: str, remedy: str, pins: Iterable[Pin] = ()) -> Finding:
         return Finding(_KIND_OF[cause.kind], text, ordered(pins or self._pins(cause)), remedy)
@@ -141,24 +145,28 @@ class _Teller:
 
     def _absent(self, cause: Cause) -> Finding:
         ways = (cause, *cause.also)
-        every = any(len(one.ends) == len(self.plugs) for one in ways if one.kind == "absent")
-        where = "any end" if every else f"end {either([one.ends[0] for one in ways if one.kind == 'absent'])}"
-        text = f"nothing conducts at {where}: is it plugged in?"
-        if every and self.facts.doubtful:
-            text = f"nothing conducts in every look at {where}: is it plugged in?"
+        ends = [one.ends for one in ways if one.kind == "absent"]
+        every = any(len(one) == len(self.plugs) for one in ends)
+        where = "any end" if every else f"end {either([one[0] for one in ends])}"
+        if any(pin.end in one for pair in self.facts.doubtful for pin in pair for one in ends):
+            text = f"nothing at {where} conducts in every look: contacts come and go"
+            remedy = "Press the plugs home, keep the cable still, and scan again."
+            return Finding("intermittent", text, ordered(self.at_fault), remedy)
+        off = " Or does it sit one place off?" if any(one.kind == "off" for one in ways) else ""
         remedy = (
             "Plug it in, press it home, and scan again. If it is in, look whether it is the right cable, and "
             "whether crimp or solder has reached any conductor."
         )
-        return self._finding(cause, text, remedy)
+        return self._finding(cause, f"nothing conducts at {where}: is it plugged in?{off}", remedy)
 
     def _wrong_cable(self, cause: Cause) -> Finding:
-        names = [f"`{one.detail}`" for one in (cause, *cause.also) if one.kind == "wrong-cable"]
-        text = f"it is wired as {either(names)}, not as `{self.profile.id}`{self._also(cause)}"
-        remedy = (
-            f"Is this the right cable, and the right profile? `pinwright scan {cause.detail}` proves it as "
-            "that one."
-        )
+        others = [one for one in (cause, *cause.also) if one.kind == "wrong-cable"]
+        names = [f"{_cable(one)}{_in_order_of(one.ends)}" for one in others]
+        text = f"it is wired {either(names)}, not as `{self.profile.id}`{self._also(cause)}"
+        remedy = "Is this the right cable, and the right profile?"
+        known = [one.detail for one in others if not one.detail.startswith(BY_RULE)]
+        if known:
+            remedy += f" `pinwright scan {known[0]}` tests it as that one."
         return self._finding(cause, text, remedy)
 
     def _exchanged(self, cause: Cause) -> Finding:
@@ -186,15 +194,14 @@ class _Teller:
         on_a_ribbon = any(plug.conductors or plug.outline == "notched" for plug in self.plugs.values())
         if "turned" in kinds and on_a_ribbon:
             remedy = (
-                f"Look first whether {either(ways)} is plugged into the tester the right way round, pin 1 to "
-                "pin 1. If it is, that plug was put on its conductors backwards: hold the ribbon's marked "
-                "edge against pin 1 at every plug, and make the wrong one anew."
+                "Hold the cable with the ribbon's marked edge at pin 1 of every plug: the one where it comes "
+                "to the other end is the wrong one, make that anew. If all are right, one is turned round in "
+                "the tester."
             )
         elif cause.kind == "rows":
             remedy = (
-                f"Conductors were started from the other row of {either(ways)}: look whether it is the right "
-                "kind of plug for this order. Move every conductor to the opposite row, or make that plug "
-                "anew."
+                f"Conductors were started from the other row of {either(ways)}. Soldered: exchange each with "
+                "the one opposite. Crimped: it is the other kind of plug, take one that suits."
             )
         else:
             remedy = (
@@ -210,6 +217,9 @@ class _Teller:
         used = [pin for net in self.profile.nets for pin in net.pins if pin.end == end and pin in goes]
         if not used:
             return "pins sit where others should"
+        own_first = Pin(end, self.plugs[end].conductors[0]) if self.plugs[end].conductors else None
+        if own_first in used:
+            return f"conductor 1 was started at {goes[own_first]}, the profile starts it at {own_first}"
         for other in self.profile.ends:
             if other.name == end or not other.connector.conductors:
                 continue
@@ -224,26 +234,40 @@ class _Teller:
     def _off(self, cause: Cause) -> Finding:
         ends = [one.ends[0] for one in (cause, *cause.also) if one.kind == "off"]
         text = f"{self._short_of(cause)}{self._also(cause)}"
-        remedy = f"Unplug {either(ends)}, plug it in pin 1 to pin 1, and scan again."
+        remedy = (
+            f"Unplug {either(ends)}, plug it in pin 1 to pin 1, and scan again. If it was in right, its "
+            "conductors are that much further on: make that plug anew."
+        )
         return self._finding(cause, text, remedy)
 
     def _slipped(self, cause: Cause) -> Finding:
         last, onto = cause.moves[-1]
-        shared = any(onto in group.pins for group in groups_of(self.profile)) and onto not in cause.pins
+        later = self.story.causes[self.story.causes.index(cause) + 1 :]
+        left = any(onto == pin for other in later for pin, _ in other.moves)
+        used = any(onto in group.pins for group in groups_of(self.profile))
         if onto is None:
-            tail = f"the last of them, of {last}, hangs free"
+            tail = f"that of {last} hangs free"
         elif onto in cause.pins:
-            tail = f"the last of them, of {last}, is on {onto}"
-        elif shared:
-            tail = f"the last of them shares {onto} with its neighbour"
+            tail = f"that of {last} is on {onto}"
+        elif used and not left:
+            tail = f"{onto} holds two"
         else:
-            tail = f"the last of them is on {onto}, where nothing should be"
-        text = f"{self._short_of(cause)}; {tail}{self._also(cause)}"
+            tail = f"that of {last} is on {onto}"
         first = cause.pins[0]
-        remedy = (
-            f"Begin at {first}: its conductor belongs there. Lay this run of conductors anew, one contact "
-            "back, and look that each has a contact of its own."
-        )
+        text = f"{self._short_of(cause)}; {tail}{self._also(cause)}"
+        starts = [
+            first,
+            *(one.pins[0] for one in cause.also if one.kind == "slipped" and one.ends != cause.ends),
+        ]
+        if onto in cause.pins:
+            remedy = (
+                f"Take the conductor off {onto}, move each of the others back by one, and put it on {last}."
+            )
+        else:
+            remedy = (
+                f"Start at {', or at the other end at '.join(map(str, starts[:2]))}: move each conductor of "
+                "this run back by one, one conductor to a contact; a crimped plug has to be crimped anew."
+            )
         return self._finding(cause, text, remedy)
 
     # Single conductors
@@ -252,19 +276,21 @@ class _Teller:
         one, other = cause.pins
         nets = [next((net for net in self.profile.nets if pin in net.pins), None) for pin in (one, other)]
         first, second = nets
+        places = [f"at {both(way.pins)}" for way in (cause, *cause.also) if way.kind == "swap"]
+        remedy = f"Exchange the two conductors {places[0]}."
+        if len(places) > 1:
+            remedy = f"Exchange the two conductors at one end: {', or '.join(places)}. {WHICH_END}"
         if first and second and len(first.pins) == len(second.pins) == 2 and not self.whole:
             (a, b), (c, d) = sorted((first.pins, second.pins), key=lambda pins: in_order(pins[0]))
             signals = list(dict.fromkeys(net.signal for net in (first, second) if net.signal))
             who = " and ".join(signals) if len(signals) == 2 else f"{a}–{b} and {c}–{d}"
             text = f"{who} are exchanged: {a} belongs with {b} and {c} with {d}, but they are crossed"
-            e, f = (c, d) if {one, other} in ({a, c}, {b, d}) else (d, c)
-            remedy = f"Exchange the two conductors at one end: at {a} and {e}, or at {b} and {f}. {WHICH_END}"
-            return self._finding(cause, text, remedy, self._pins(cause) if self.whole else (a, b, c, d))
+            return self._finding(cause, text, remedy, (a, b, c, d))
         grounds = [net for net in (first, second) if net and len(net.pins) > 2]
         pair = ", ground and signal of a pair" if len(grounds) == 1 and first and second else ""
         lie = f", {cause.detail}" if cause.detail and not pair else ""
         text = f"{self._named(one)} and {self._named(other)} are exchanged{pair}{lie}{self._also(cause)}"
-        return self._finding(cause, text, f"Exchange the two conductors at {one} and {other}.")
+        return self._finding(cause, text, remedy)
 
     def _cycle(self, cause: Cause) -> Finding:
         steps = [f"what belongs on {pin} is on {where or 'none'}" for pin, where in cause.moves[:MANY]]
@@ -329,17 +355,33 @@ class _Teller:
         """Which end is broken, continuity cannot know."""
         alone = [piece[0] for piece in cause.pieces if len(piece) == 1]
         remedy = (
-            "Check the joint or the crimp at each end. Continuity cannot tell which is broken: prick the "
-            "conductor near one plug with a needle and measure from there to its pins."
+            "Check the joint or the crimp at each end. Continuity cannot tell which is broken: pierce the "
+            "insulation near one plug with a needle and measure from there to its pin."
         )
         crimped = sorted(
             {pin.end for pin in alone if pin.end in self.plugs and self.plugs[pin.end].conductors}
         )
         if crimped and len(cause.pieces) == 2:
-            remedy += f" A position closed by design, in a salvaged plug {either(crimped)}, looks the same."
+            remedy += f" A blocked key hole in a salvaged plug {either(crimped)} looks the same."
         return remedy
 
+    def _span(self, cause: Cause) -> str:
+        """The pins of a run at one end; of many in several rows, where they begin and end in each."""
+        rows = [[pin for pin in cause.pins if pin.name in row] for row in self.plugs[cause.ends[0]].rows]
+        if len(cause.pins) <= MANY:
+            return both(cause.pins)
+        ranges = [ordered(row) for row in rows if row]
+        return both([f"{row[0]} to {row[-1]}" if len(row) > 1 else row[0] for row in ranges])
+
     def _open_run(self, cause: Cause) -> Finding:
+        nets = [net.pins for pin in cause.pins for net in self.profile.nets if pin in net.pins]
+        if nets and all(map(self._whole_at_times, nets)):
+            text = (
+                f"{len(cause.pins)} neighbours of end {cause.ends[0]}, {cause.detail}, conduct in some looks "
+                f"and not in others: {self._span(cause)}"
+            )
+            remedy = "Press the plugs home, keep the cable still, and scan again; then look at these joints."
+            return Finding("intermittent", text, ordered(self._pins(cause)), remedy)
         text = f"{self._short_of(cause)}{self._also(cause)}"
         remedy = (
             f"Look whether that side of {either([one.ends[0] for one in (cause, *cause.also)])} is pressed "
@@ -384,8 +426,8 @@ class _Teller:
     def _where_to_look(self, causes: Sequence[Cause]) -> str:
         if causes[0].kind == "link-extra":
             return (
-                "These conductors carry the same signal, but the profile says that the cable must not link "
-                "them: cut the link, or take a plug whose contacts are not tied inside."
+                "These carry the same signal, but this cable must keep its conductors apart: cut the link, "
+                "or take a plug whose contacts are not tied inside."
             )
         if causes[0].kind == "tied":
             ends = [one.ends[0] for one in (causes[0], *causes[0].also)]
@@ -466,14 +508,16 @@ class _Teller:
 
     def _named(self, pin: Pin) -> str:
         """`GND (A.3)` or `A.3`."""
-        return f"{self.signal[pin]} ({pin})" if pin in self.signal else str(pin)
+        return f"{self.signal[pin]} ({pin})" if pin in self.signal and not self.renamed else str(pin)
 
     def _also(self, cause: Cause) -> str:
         """What else would look the same, to be said of it."""
         told = [
             self._short_of(one)
             for one in cause.also
-            if not (one.kind == cause.kind == "wrong-cable") and (one.moves != cause.moves or not one.moves)
+            if (one.kind != cause.kind or (one.kind != "wrong-cable" and one.ends != cause.ends))
+            and not one.detail.startswith(BY_RULE)
+            and (one.moves != cause.moves or not one.moves)
         ]
         if not told:
             return ""
@@ -488,7 +532,7 @@ class _Teller:
             case "rows":
                 return f"every conductor sits on the opposite row of {end}"
             case "mirrored":
-                return f"end {end} is wired as seen from the wrong side, left and right exchanged"
+                return f"end {end} is wired as a mirror image"
             case "off":
                 return f"end {end} is plugged in {cause.detail}"
             case "exchanged":
@@ -496,19 +540,16 @@ class _Teller:
             case "absent":
                 return f"end {end} is not plugged in"
             case "wrong-cable":
-                return f"it is wired as `{cause.detail}`"
+                return f"it is wired {_cable(cause)}"
             case "slipped":
-                run = (
-                    f"of {cause.pins[0]}"
-                    if len(cause.pins) == 1
-                    else f"from {cause.pins[0]} to {cause.pins[-1]}"
-                )
-                each = "the conductor" if len(cause.pins) == 1 else "every conductor"
-                verb = "sits"
-                return f"{each} {run} {verb} one contact further {cause.detail}"
+                if len(cause.pins) == 1:
+                    return f"the conductor of {cause.pins[0]} is one contact too far {cause.detail}"
+                run = f"{cause.pins[0]} to {cause.pins[-1]}"
+                return f"the conductors of {run} are each one contact too far {cause.detail}"
             case "open-run":
                 count = len(cause.pins)
-                return f"{count} neighbours of end {end}, {cause.detail}, are open: {span(cause.pins)}"
+                where = "" if cause.detail == columns(self.plugs[end]).text else f", {cause.detail},"
+                return f"{count} neighbours of end {end}{where} are open: {self._span(cause)}"
             case "swap":
                 return f"{both(cause.pins)} are exchanged"
             case "cycle":
@@ -520,6 +561,16 @@ class _Teller:
             case "tied":
                 return f"{both(cause.pins[:MANY])} are tied together"
         return f"{both(cause.joins[0])} are joined"
+
+
+def _cable(cause: Cause) -> str:
+    """`as `null-modem``, or `pin to pin`: another cable of the library, or a rule."""
+    return cause.detail.removeprefix(BY_RULE) if cause.detail.startswith(BY_RULE) else f"as `{cause.detail}`"
+
+
+def _in_order_of(ends: Sequence[str]) -> str:
+    """What to say where the ends of another cable are not those of the same name."""
+    return f" (its ends {both(ends)} in this order)" if ends else ""
 
 
 def _said(cause: Cause) -> tuple[object, ...]:
