@@ -60,6 +60,34 @@ def test_a_bad_scan(pinwright: Any, golden: Any, tmp_path: Path, bad_lead: str) 
     golden("scan-bad", pinwright("scan", *words), measured=True)
 
 
+def test_a_plug_that_was_crimped_on_backwards(
+    pinwright: Any, golden: Any, bench: Any, profile_of: Any
+) -> None:
+    links = [
+        [f"A.{41 - int(a.name)}", b] for a, b in (net.pins for net in profile_of("lamp-changer-40").nets)
+    ]
+    ran = pinwright("scan", "lamp-changer-40", "--port", bench(links), "--no-certificate")
+    golden("scan-turned", ran, measured=True)
+    picture = ran.out[ran.out.index("A: idc-2x20") : ran.out.index("\n\n1. ")].splitlines()
+    assert len(picture) <= 24
+    assert max(map(len, picture)) <= 80
+
+
+def test_a_dip_plug_one_place_off_in_its_socket(pinwright: Any, bench: Any, profile_of: Any) -> None:
+    """Of 24 pins in a socket of 40: the last pair sits where the tester has positions of its own."""
+
+    def at(number: int) -> str:
+        """The position one further than the pin's own, by what it is called there."""
+        place = number + 1 if number <= 12 else 40 - 24 + number - 1
+        return f"B.{place}" if place <= 12 else f"B.{place - 16}" if place > 28 else f"@S1.{place}"
+
+    nets = profile_of("idc-dip24-plug-pin1-on-wire2").nets
+    links = [[a, at(int(b.name))] for a, b in (net.pins for net in nets)]
+    words = ("idc-dip24-plug-pin1-on-wire2", "--port", bench(links), "--no-certificate", "--json")
+    (found,) = pinwright("scan", *words).document["findings"]
+    assert ("shifted", "end B is plugged in one column off, towards pin 12") == (found["kind"], found["text"])
+
+
 def test_a_large_net_that_is_open_in_its_middle(
     pinwright: Any, golden: Any, backplane: Path, bench: Any
 ) -> None:
