@@ -135,14 +135,20 @@ class _Planner:
         return self.made
 
     def _linked(self, profile: Profile) -> None:
-        """Conductors of one signal that were found joined and may be."""
+        """Conductors of one signal that were found joined and may be; parts of such, on wrong contacts."""
         wrong = {pin for extra in self.facts.extra for pin in extra.pins}
-        for piece in self.facts.nets:
-            groups = [net.pins for net in profile.nets if set(net.pins) <= set(piece)]
-            for link in self._links(groups) if wrong.isdisjoint(piece) else ():
+        broken = {fact.net.pins: fact.pieces for fact in self.facts.missing}
+        for piece in self.facts.nets if profile.common else ():
+            if not wrong.isdisjoint(piece):
+                continue
+            whole = {net.pins for net in profile.nets if set(net.pins) <= set(piece)}
+            parts = [part for pins in broken for part in broken[pins] if part[0] in piece]
+            for link in self._links([*(net.pins for net in profile.nets if net.pins in whole), *parts]):
                 one, other = map(self.line_of.get, link.groups)
                 if one and other:
                     self.made.bridges.append(Bridge(one, other, LINKED, 0))
+                elif whole.isdisjoint(link.groups):
+                    self._line(link.pins, WRONG, self._number(link.pins))
 
     def _leaks(self) -> None:
         """Leaks that no wrong contact explains: between two nets where a finding says so."""
