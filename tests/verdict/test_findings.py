@@ -692,3 +692,13 @@ def test_bad_joints_side_by_side_are_told_as_one_and_one_apart_from_them_by_itse
 def test_two_bad_joints_side_by_side_are_two() -> None:
     joints = [link(f"A.{n}", f"B.{n}", 12.0) for n in (1, 3)]
     assert 2 == len(explain(RIBBON, measured(of_ribbon(crossed("1 2 3 4 5 6 7 8")), joints)))
+
+
+def test_where_no_story_can_be_proven_every_fact_is_told_by_its_pins(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pinwright.verdict.stories.gives", lambda *_: False)
+    assert [
+        ("open", "not in one piece: A.1 and B.1"),
+        ("open", "not in one piece: A.2 and B.2"),
+        ("short", "wrongly joined: A.1 and B.2"),
+        ("short", "wrongly joined: A.2 and B.1"),
+    ] == told(PLAIN, SWAP)

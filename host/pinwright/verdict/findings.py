@@ -38,7 +38,15 @@ def explain(
         left = explain(profile, plugged.facts, None, library)
         return (_socket(plugged, facts, len(left)), *left)
     told = stories(profile, facts.nets, library, beyond) if facts.missing or facts.extra else ()
-    return _in_order([*tell(profile, facts, told), *_leaks(facts), *_resistive(profile, facts)])
+    findings = [*tell(profile, facts, told), *_leaks(facts), *_resistive(profile, facts)]
+    return _in_order(findings) if _covers(findings, facts) else explain_plainly(facts)
+
+
+def _covers(findings: Iterable[Finding], facts: Facts) -> bool:
+    """Whether every fact is among what one of the findings speaks of."""
+    spoken = [set(finding.pins) for finding in findings]
+    at_fault = [fact.net.pins for fact in facts.missing] + [fact.pins for fact in facts.extra]
+    return all(any(pins.issuperset(fact) for pins in spoken) for fact in at_fault)
 
 
 def explain_plainly(facts: Facts) -> tuple[Finding, ...]:

@@ -132,7 +132,7 @@ class _Search:
                     self.least = story.cost
         opens_and_joins = Story(tuple(self.told_plainly(first.groups)))
         if not told or opens_and_joins.cost < min(told):  # exchanges pay by the single open, not by the run
-            return (opens_and_joins,)
+            return (opens_and_joins,) if gives(opens_and_joins, self.profile, self.nets) else ()
         best = _different(told[min(told)])
         others = [cause for guess in exact for one in guess.causes for cause in (one, *one.also)]
         others = [cause for cause in others if not cause.detail.startswith(BY_RULE)]
