@@ -229,7 +229,7 @@ def test_a_chip_that_loses_its_state_in_the_middle_of_a_scan_is_found_out(chip, 
 def test_the_expanders_are_held_before_anything_else_is_loaded(about, level, engine, start):
     """A reset by the watchdog leaves them driving. On a pocket tester, or nobody knows what, the pin is a
     point."""
-    told = 'import machine\nprint("reset", machine.Pin(20).value())\n'
+    told = 'import machine\nprint("reset", machine.Pin(20).value())\nwhile True:\n    pass\n'  # no further
 
     def change(folder):
         board = folder / "tester" / "board.py"

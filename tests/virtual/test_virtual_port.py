@@ -29,7 +29,7 @@ from pinwright.virtual.process import find_micropython
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 POINT_OF = {Pin("P", str(point)): point for point in range(128)}
-LONGEST_S = 10.0
+LONGEST_S = 30.0
 PROMPT = b"\r\n>>> "
 
 needs_micropython = pytest.mark.skipif(

@@ -353,6 +353,23 @@ class _Search:
             goes, lost = self._displaced(end.name, groups)
             for chain, closed in _chains(goes):
                 yield from self._of_chain(end, chain, closed, lost, groups)
+        yield from self._across(groups)
+
+    def _across(self, groups: Sequence[Group]) -> Iterator[Cause]:
+        """Two conductors exchanged at contacts of different ends, where no end can be blamed alone."""
+        pairs = {group.pins for group in groups if len(group.pins) == 2}
+        for pair in sorted(pairs, key=lambda pins: min(map(in_order, pins))):
+            one, two = sorted(pair, key=in_order)
+            met = [self.home.get(pin, frozenset((pin,))) - {pin} for pin in (one, two)]
+            if [len(others) for others in met] != [1, 1]:
+                continue
+            (first,), (second,) = met
+            if frozenset((first, second)) not in pairs or in_order(first) < in_order(one):
+                continue
+            if one.end != second.end and two.end != first.end:
+                for a, b in ((one, second), (two, first)):
+                    moves = ((a, b), (b, a))
+                    yield Cause("swap", (), (a, b), COSTS["swap-far"], moves=moves)
 
     def _of_chain(
         self, end: End, chain: Sequence[Pin], closed: bool, lost: Mapping[Pin, Group], groups: Sequence[Group]

@@ -279,7 +279,8 @@ class _Teller:
         places = [f"at {both(way.pins)}" for way in (cause, *cause.also) if way.kind == "swap"]
         remedy = f"Exchange the two conductors {places[0]}."
         if len(places) > 1:
-            remedy = f"Exchange the two conductors at one end: {', or '.join(places)}. {WHICH_END}"
+            where = "at one end: " if cause.ends else ""
+            remedy = f"Exchange the two conductors {where}{', or '.join(places)}. {WHICH_END}"
         if first and second and len(first.pins) == len(second.pins) == 2 and not self.whole:
             (a, b), (c, d) = sorted((first.pins, second.pins), key=lambda pins: in_order(pins[0]))
             signals = list(dict.fromkeys(net.signal for net in (first, second) if net.signal))
