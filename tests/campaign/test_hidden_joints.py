@@ -51,7 +51,20 @@ def bus(count: int) -> list[list[str]]:
     return [net, *PAIRS[count:]]
 
 
+def arms(one: int, other: int, joint: float) -> tuple[Profile, list[Link]]:
+    """The net's first pin alone in the middle, a bad joint from it to each of two groups of good pins."""
+    first, *rest = (f"{end}.{n}" for n in range(1, 41) for end in "AB")
+    groups = rest[:one], rest[one : one + other]
+    links = [(f"{first} {group[0]}", joint) for group in groups]
+    links += [(f"{group[0]} {pin}", 0.1) for group in groups for pin in group[1:]]
+    return lead([[first, *rest[: one + other]]]), wired(*links)
+
+
 CASES = {
+    "two bad joints of the first pin, to three pins and three": (*arms(3, 3, 12.0), {}),
+    "two bad joints of the first pin, to fifteen and ten": (*arms(15, 10, 12.0), {}),
+    "two bad joints of the first pin, to twenty and twelve": (*arms(20, 12, 14.0), {}),
+    "two bad joints of the first pin, to twenty and twenty": (*arms(20, 20, 16.0), {}),
     "a leak that may be, 60 kΩ": (
         lead(PAIRS, min_leak_ohms=10_000),
         [*pairs({7: 10.0}), *wired(("A.7 A.20", 60e3))],

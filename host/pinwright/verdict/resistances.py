@@ -176,6 +176,10 @@ def _legs(part: Part, readings: Readings, meter: Ohmmeter, hanging: Hangs | None
     order = sorted(part.points, key=lambda point: told.legs[point])
     steps = {order[0]: 0.0, **{far: told.legs[far] - told.legs[near] for near, far in pairwise(order)}}
     alone = dict(told.alone)
+    first, nearest_ohms = part.points[0], min(told.away.values())
+    if hanging is not None and nearest_ohms > WELL_OHMS:
+        # None of its joints has less, even if two of them together seem to have half.
+        alone[first] = max(alone[first], nearest_ohms)
     if hanging is not None and any(told.suspicious(point) for point in part.points):
         explained = onward_along(hanging, told, part.points, meter)
         nearest = min(told.away, key=lambda point: told.away[point])
@@ -183,7 +187,7 @@ def _legs(part: Part, readings: Readings, meter: Ohmmeter, hanging: Hangs | None
         for point in filter(told.suspicious, part.points):
             read = meter.onward_from(readings.high[point], point, len(part.points) - 1, part.ways[0])
             if on[point].ohms > WELL_OHMS:
-                alone[point] = max(told.alone[point], min(told.beyond_first[point], on[point].ohms))
+                alone[point] = max(alone[point], min(told.beyond_first[point], on[point].ohms))
             else:
                 most = max(told.alone[point], told.beyond_first[point])
                 alone[point] = min(most, max(on[point].least, read - explained[point]))
