@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import rfc8785
@@ -44,12 +44,7 @@ def seal(doc: Mapping[str, Any]) -> dict[str, Any]:
 def open_sealed(data: bytes) -> dict[str, Any]:
     """The document in the bytes of a record. Raises NotGenuine unless every byte is as it was sealed."""
     try:
-        doc = json.loads(
-            data.decode("utf-8"),
-            object_pairs_hook=_without_duplicates,
-            parse_constant=_no_constant,
-            parse_int=_as_ecmascript,
-        )
+        doc = parsed(data.decode("utf-8"), parse_int=_as_ecmascript)
         if not isinstance(doc, dict):
             raise NotGenuine("it is JSON, but not an object")
         if not isinstance(doc.get(SEAL), str):
@@ -69,6 +64,14 @@ def open_sealed(data: bytes) -> dict[str, Any]:
     if doc[SEAL] != expected:
         raise NotGenuine(f"its contents have the SHA-256 {expected}, its seal says `{doc[SEAL]}`")
     return doc
+
+
+def parsed(data: str | bytes, parse_int: Callable[[str], int | float] | None = None) -> Any:
+    """What JSON says, read strictly. Raises NotGenuine where a member is named twice or a number is none, and
+    whatever else json.loads does."""
+    return json.loads(
+        data, object_pairs_hook=_without_duplicates, parse_constant=_no_constant, parse_int=parse_int
+    )
 
 
 def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

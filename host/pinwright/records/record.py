@@ -34,7 +34,7 @@ from pinwright.tester.parts import rounds, to_be_high
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts, compare
 from pinwright.verdict.resistances import Resistances, resistances
-from pinwright.verdict.words import Finding
+from pinwright.verdict.words import Finding, are_about
 
 FACTS = ("nets", "missing", "extra", "doubtful", "links", "leaks")
 MOST_BYTES = 16_000_000  # of a record or a page: a profile's file of the largest size, several times over
@@ -238,11 +238,7 @@ def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profi
         Finding(told["kind"], told["text"], tuple(_pin(name, own) for name in told["pins"]), told["remedy"])
         for told in scan["findings"]
     )
-    told_of = {pin for finding in findings for pin in finding.pins}
-    at_fault = [fact.net.pins for fact in facts.missing] + [fact.pins for fact in facts.extra]
-    at_fault += [(link.start, *link.to) for link in facts.links if not link.ok]
-    at_fault += [leak.pins for leak in facts.leaks if not leak.ok]
-    if (facts.passed and findings) or any(told_of.isdisjoint(pins) for pins in at_fault):
+    if not are_about(findings, facts):
         raise NotGenuine("its findings are not about its facts")
     meter = Ohmmeter(readings.before, readings.after, readings.calibration) if readings else None
     return Record(data, doc, profile, facts, findings, meter)

@@ -18,7 +18,7 @@ from pinwright.cable.profile import DEFAULT_MAX_OHMS, Net, Profile
 from pinwright.cable.wiring import printable
 from pinwright.errors import PlacementError, SerialError
 from pinwright.records.carrier import open_carrier
-from pinwright.records.document import NotGenuine, canonical
+from pinwright.records.document import NotGenuine, canonical, parsed
 from pinwright.records.record import read_record
 from pinwright.records.scan_document import RECORD_SCHEMA, SCAN_SCHEMA, facts_members
 from pinwright.records.store import check_serial
@@ -37,7 +37,7 @@ from pinwright.verdict.resistances import (
     Resistances,
     link_limit,
 )
-from pinwright.verdict.words import Finding
+from pinwright.verdict.words import Finding, are_about
 
 ERROR_SCHEMA = "pinwright/error-1"
 _CONTINUITY = ("nets", "missing", "extra", "doubtful")
@@ -95,7 +95,7 @@ def document_in(data: bytes) -> dict[str, Any]:
             data, _ = open_carrier(data)
         if not data.strip():
             raise NotGenuine("it is empty")
-        doc = json.loads(data, object_pairs_hook=_without_duplicates, parse_constant=_no_constant)
+        doc = parsed(data)
     except NotGenuine:
         raise
     except json.JSONDecodeError as error:
@@ -112,17 +112,6 @@ def document_in(data: bytes) -> dict[str, Any]:
         raise NotGenuine(f"{seen}, where `{SCAN_SCHEMA}` or `{RECORD_SCHEMA}` should be")
     found: dict[str, Any] = doc
     return found
-
-
-def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    members = dict(pairs)
-    if len(members) < len(pairs):
-        raise NotGenuine("an object in it names one member twice")
-    return members
-
-
-def _no_constant(name: str) -> None:
-    raise NotGenuine(f"it holds {name}, which is not a JSON value")
 
 
 def is_record(doc: Mapping[str, Any]) -> bool:
@@ -193,7 +182,8 @@ def _from_print(doc: Mapping[str, Any], profile: Profile) -> SavedScan:
     if doc["verdict"] != ("pass" if facts.passed else "fail"):
         raise _contradiction("its verdict does not follow from its facts")
     findings = tuple(_finding(one, own) for one in _list(doc["findings"]))
-    _check_about(findings, facts)
+    if not are_about(findings, facts):
+        raise _contradiction("its findings are not about its facts")
     return SavedScan(doc, profile, facts, findings)
 
 
@@ -272,16 +262,6 @@ def _finding(told: Any, own: Collection[Pin]) -> Finding:
     if any(len(text) > MOST_TEXT for text in texts):
         raise ValueError
     return Finding(_text(told["kind"], _KIND_OF_FINDING), texts[0], _pins(told["pins"], own), texts[1])
-
-
-def _check_about(findings: Sequence[Finding], facts: Facts) -> None:
-    """Raises NotGenuine unless every fact has a finding, and a pass has none."""
-    told_of = {pin for finding in findings for pin in finding.pins}
-    at_fault = [fact.net.pins for fact in facts.missing] + [fact.pins for fact in facts.extra]
-    at_fault += [(link.start, *link.to) for link in facts.links if not link.ok]
-    at_fault += [leak.pins for leak in facts.leaks if not leak.ok]
-    if (facts.passed and findings) or any(told_of.isdisjoint(pins) for pins in at_fault):
-        raise _contradiction("its findings are not about its facts")
 
 
 # Ohms

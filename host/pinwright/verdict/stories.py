@@ -10,7 +10,7 @@ one, of opens and joins alone, always does.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate, combinations, pairwise, permutations, zip_longest
 
@@ -76,7 +76,7 @@ class _Guess:
 
     @property
     def state(self) -> frozenset[frozenset[Pin]]:
-        return frozenset(group.pins for group in self.groups if len(group.pins) > 1)
+        return _state(self.groups)
 
 
 class _Search:
@@ -326,7 +326,7 @@ class _Search:
             gain = guess.left - self.left(groups) - cause.cost
             if gain <= 0:
                 continue
-            state = frozenset(group.pins for group in groups)
+            state = _state(groups)
             if state not in found:
                 found[state] = gain, cause, groups
                 continue
@@ -846,12 +846,12 @@ def _intervals(
 
 
 def _nearest_ends(one: frozenset[Pin], other: frozenset[Pin]) -> tuple[Pin, Pin]:
-    """A pin of each, at one end where both have one."""
-    shared = sorted({pin.end for pin in one} & {pin.end for pin in other})
-    pick: Callable[[frozenset[Pin]], Pin] = lambda block: min(  # noqa: E731
-        (pin for pin in block if not shared or pin.end == shared[0]), key=in_order
+    """The first pin of each, at one end where both have one."""
+    shared = min({pin.end for pin in one} & {pin.end for pin in other}, default="")
+    first, second = (
+        min((pin for pin in block if shared in ("", pin.end)), key=in_order) for block in (one, other)
     )
-    return pick(one), pick(other)
+    return first, second
 
 
 def _pins_of(blocks: Iterable[frozenset[Pin]]) -> tuple[Pin, ...]:

@@ -115,7 +115,8 @@ class _Teller:
             elif cause.joins:
                 joined.setdefault(self.home[cause.joins[0][0]], []).append(cause)
             else:
-                yield getattr(self, "_" + cause.kind.replace("-", "_"))(cause)
+                kind = "reversed" if _KIND_OF[cause.kind] == "reversed" else cause.kind
+                yield getattr(self, "_" + kind.replace("-", "_"))(cause)  # the method of its name
         self.joined_pieces = list(joined)
         for piece, causes in joined.items():
             yield self._joined(piece, causes)
@@ -177,15 +178,6 @@ class _Teller:
             "If not, their ribbons were laid in the wrong order: the cable has to be made anew at one end."
         )
         return self._finding(cause, text, remedy)
-
-    def _turned(self, cause: Cause) -> Finding:
-        return self._reversed(cause)
-
-    def _rows(self, cause: Cause) -> Finding:
-        return self._reversed(cause)
-
-    def _mirrored(self, cause: Cause) -> Finding:
-        return self._reversed(cause)
 
     def _reversed(self, cause: Cause) -> Finding:
         text = f"{self._short_of(cause)}: {self._where_first(cause)}{self._also(cause)}"

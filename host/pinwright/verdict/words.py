@@ -96,3 +96,12 @@ def across(pins: Sequence[Pin], facts: Facts) -> list[Leak]:
     """The leaks of its pieces, where two at least leak: to each other then, for they belong together."""
     leaks = [leak for leak in facts.leaks if not leak.ok and set(leak.pins) <= set(pins)]
     return leaks if len(leaks) > 1 else []
+
+
+def are_about(findings: Sequence[Finding], facts: Facts) -> bool:
+    """Whether every fact has a finding that speaks of it, and what passed has none."""
+    spoken = {pin for finding in findings for pin in finding.pins}
+    at_fault = [fact.net.pins for fact in facts.missing] + [fact.pins for fact in facts.extra]
+    at_fault += [(link.start, *link.to) for link in facts.links if not link.ok]
+    at_fault += [leak.pins for leak in facts.leaks if not leak.ok]
+    return not (facts.passed and findings) and not any(spoken.isdisjoint(pins) for pins in at_fault)
