@@ -101,7 +101,14 @@ class Watched(VirtualBoard):
         super()._set(point, drive)
 
     def unsafe(self) -> list[str]:
-        """What is not as it should be at rest: all points inputs, latches clear."""
+        """What is not as it should be at rest: all points inputs, latches clear. The host may have read an
+        answer before all that was done ahead of it has come here: what is under way gets its time."""
+        end = time.monotonic() + 1
+        while (found := self.unsafe_now()) and time.monotonic() < end:
+            time.sleep(0.001)
+        return found
+
+    def unsafe_now(self) -> list[str]:
         driven = [point for point, drive in enumerate(self._drives) if drive not in (INPUT, PULLUP)]
         return [f"points driven: {driven}"] * bool(driven) + [
             f"chip {number}: outputs {chip.outputs:04X}, latches {chip.latch:04X}"
@@ -200,10 +207,7 @@ class Talk:
 
     def unsafe(self) -> list[str]:
         """What is not as it should be at rest, once what was sent before the last reply has arrived."""
-        end = time.monotonic() + 0.5
-        while (told := list(self.board.unsafe())) and time.monotonic() < end:
-            time.sleep(0.01)
-        return told
+        return self.board.unsafe()
 
     def wait_for_the_prompt(self) -> None:
         """Until the firmware has ended; all it sent has then reached the chips."""

@@ -47,9 +47,9 @@ def test_a_scan_that_hangs_is_ended_and_every_point_let_go(engine, start):
     board.load(bytes(128))
     board.send(encode(9, "scan settle=20"))
     end = time.monotonic() + 20
-    while not board.board.unsafe():
+    while not board.board.unsafe_now():
         assert time.monotonic() < end, "it did not begin to hang"
-    while board.board.unsafe():
+    while board.board.unsafe_now():
         assert time.monotonic() < end, "nobody ended it"
     board._seen = b""
     while b"\n" in board.tester.read(0.2):  # `busy`, as often as it said so

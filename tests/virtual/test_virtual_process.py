@@ -6,6 +6,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from pinwright.errors import LinkLost, OwnBug
 from pinwright.virtual import process
 from pinwright.virtual.bench import Bench
 from pinwright.virtual.board import VirtualBoard
-from pinwright.virtual.process import BoardServer, VirtualTester, find_micropython
+from pinwright.virtual.process import BoardServer, VirtualTester, Watchdog, find_micropython
 
 HOST = Path(process.__file__).parents[2]
 POINT_OF = {Pin("A", str(n + 1)): n for n in range(40)} | {Pin("B", str(n + 1)): 40 + n for n in range(40)}
@@ -571,3 +572,35 @@ def test_what_an_interpreter_sent_before_a_hard_reset_does_nothing_after_it(at_o
         assert 0 == board.pin(12)
     finally:
         server.close()
+
+
+def test_a_watchdog_is_closed_at_once_in_whatever_moment(monkeypatch):
+    """Even between its thread's looks: that thread must not begin to wait for news that has been told."""
+    watchdog = Watchdog(lambda: None)
+    closed = threading.Event()
+
+    class News(threading.Condition):
+        def __enter__(self):
+            if threading.current_thread().name == "watchdog":
+                assert closed.wait(5)
+            return super().__enter__()
+
+        def notify(self, n=1):
+            super().notify(n)
+            if watchdog._closed:
+                closed.set()
+
+    monkeypatch.setattr(watchdog, "_news", News())
+    watchdog.start(60_000)
+    watchdog.close()
+    assert not watchdog._thread.is_alive()
+
+
+def test_a_board_runs_on_the_processor_that_answers_it(engine):
+    """Waking another one takes longer than the answer does."""
+    if not hasattr(os, "sched_getaffinity"):
+        pytest.skip("no processes are put on processors here")
+    with VirtualTester(Bench(), {}, None) as tester:
+        (processor,) = os.sched_getaffinity(tester._process.pid)
+        assert {processor} == os.sched_getaffinity(tester._server._thread.native_id)
+        assert processor in os.sched_getaffinity(0)
