@@ -13,6 +13,7 @@ import sys
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -104,6 +105,10 @@ PAIRS = lead(
         "then": "straight",
     },
 )
+TWO_OF_A = lead(  # a net with two contacts at either end
+    {"A": "row-8", "B": "row-8"},
+    {"wires": [["A.1", "A.2", "B.1", "B.2"], *([f"A.{n}", f"B.{n}"] for n in range(3, 9))]},
+)
 WOVEN_GOOD = [f"A.{n} B.{17 - n}" for n in range(1, 9)] + [f"B.{n} C.{n}" for n in range(1, 9)]
 BOTH_GOOD = crossed("1 2 3 4 5 6 7 8")
 
@@ -123,7 +128,7 @@ def in_text(profile: Profile, cause: Cause) -> str:
     return " = ".join(texts)
 
 
-def told(profile: Profile, measured: Sequence[str], **more: Iterable[Profile]) -> list[list[str]]:
+def told(profile: Profile, measured: Sequence[str], **more: Iterable[Any]) -> list[list[str]]:
     found = stories(profile, nets(*measured), **more)
     return [[in_text(profile, cause) for cause in story.causes] for story in found]
 
@@ -190,6 +195,21 @@ ONE_CAUSE = {
         "cycle A: A.1 A.8 A.4 = cycle B: B.1 B.4 B.8",
     ),
     "a conductor on an unused pin": (SPARE, crossed("8 2 3 4 5 6"), "moved B: B.1 B.8"),
+    "a circle through both contacts of a net": (  # two exchanges do the same and cost more
+        TWO_OF_A,
+        ["A.5 A.8 B.1 B.2", "A.2 B.5", "A.1 B.8", *crossed("- - 3 4 - 6 7 -")],
+        "cycle A: A.1 A.5 A.2 A.8",
+    ),
+    "one slipped beside another": (
+        ROW,
+        ["A.1 A.2 B.2", *crossed("- - 3 4 5 6 7 8")],
+        "slipped B: B.1 > B.2; in the row, towards B.8",
+    ),
+    "both of a net slipped, the last beside another": (
+        TWO_OF_A,
+        ["A.1 A.2 A.3 B.2 B.3", *crossed("- - - 4 5 6 7 8")],
+        "slipped B: B.1 B.2 > B.3; in the row, towards B.8",
+    ),
     "a run slipped, the last beside another": (
         ROW,
         ["A.2 B.3", "A.3 B.4", "A.4 A.5 B.5", *crossed("1 - - - - 6 7 8")],
@@ -313,6 +333,13 @@ def test_what_is_told_of_one_thing_that_happened(
     profile: Profile, measured: list[str], expected: str
 ) -> None:
     assert [[expected]] == told(profile, measured)
+
+
+def test_a_conductor_that_conducts_at_times_is_where_it_belongs() -> None:
+    """What else would be told: "one slipped beside another"."""
+    measured = ["A.1 A.2 B.2", *crossed("- - 3 4 5 6 7 8")]
+    expected = ["open -: A.1 / B.1", "bridge A: A.1 A.2; neighbours in the row"]
+    assert [expected] == told(ROW, measured, doubtful=[pins("A.1 B.1")])
 
 
 @pytest.mark.parametrize(

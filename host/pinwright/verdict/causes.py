@@ -120,16 +120,18 @@ def applied(cause: Cause, groups: Sequence[Group]) -> list[Group]:
 def _moved(moves: Mapping[Pin, Pin | None], groups: Iterable[Group]) -> list[Group]:
     """Conductors on other contacts; those of several groups that meet on one contact are together."""
     touched = {pin for pair in moves.items() for pin in pair if pin is not None}
-    aside = [group for group in groups if group.pins.isdisjoint(touched)]
+    aside: list[Group] = []
     met: dict[Pin, Group] = {}
     for group in groups:
         if group.pins.isdisjoint(touched):
+            aside.append(group)
             continue
         goes = {moves.get(pin, pin) for pin in group.pins}
         made = Group(frozenset(pin for pin in goes if pin is not None), group.optional, group.mixed)
-        for pin in list(made.pins):
-            if pin in met and met[pin] is not made:
-                made = _both(made, met[pin])
+        if not met.keys().isdisjoint(made.pins):
+            for pin in list(made.pins):
+                if pin in met and met[pin] is not made:
+                    made = _both(made, met[pin])
         met |= dict.fromkeys(made.pins, made)
     return [*aside, *{id(group): group for group in met.values()}.values()]
 

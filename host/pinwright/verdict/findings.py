@@ -37,7 +37,8 @@ def explain(
     if plugged:
         left = explain(profile, plugged.facts, None, library)
         return (_socket(plugged, facts, len(left)), *left)
-    told = stories(profile, facts.nets, library, beyond) if facts.missing or facts.extra else ()
+    wrong = facts.missing or facts.extra
+    told = stories(profile, facts.nets, library, beyond, facts.doubtful) if wrong else ()
     findings = [*tell(profile, facts, told), *_leaks(facts), *_resistive(profile, facts)]
     return _in_order(findings) if _covers(findings, facts) else explain_plainly(facts)
 

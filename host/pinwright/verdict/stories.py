@@ -46,14 +46,18 @@ _MOST_INTERVALS_IF_SMALL, _MOST_SLIPS_IF_SMALL = 12, 30
 
 
 def stories(
-    profile: Profile, nets: Nets, library: Iterable[Profile] = (), beyond: Beyond | None = None
+    profile: Profile,
+    nets: Nets,
+    library: Iterable[Profile] = (),
+    beyond: Beyond | None = None,
+    doubtful: Iterable[tuple[Pin, Pin]] = (),
 ) -> tuple[Story, ...]:
     """The cheapest explanations of these nets, all of the same cost; none where nothing is wrong.
 
     Pure. nets: measured pieces of two or more pins. library: other cables it may be. beyond: for plugs that
-    may stand one place off, the positions next to them.
+    may stand one place off, the positions next to them. doubtful: pairs that conduct in some looks only.
     """
-    return _Search(profile, nets, tuple(library), beyond or {}).stories()
+    return _Search(profile, nets, tuple(library), beyond or {}, doubtful).stories()
 
 
 def plain(profile: Profile, nets: Nets) -> Story:
@@ -81,9 +85,17 @@ class _Guess:
 
 class _Search:
     """home: measured pin → its piece; a pin alone is not in it. beside: pin → its later neighbours, and how
-    they lie. least: what the cheapest story so far costs. looks: how often it was asked what is left."""
+    they lie. least: what the cheapest story so far costs. looks: how often it was asked what is left.
+    at_times: pins that conduct to their own nets in some looks: no conductor of theirs is elsewhere."""
 
-    def __init__(self, profile: Profile, nets: Nets, library: tuple[Profile, ...], beyond: Beyond) -> None:
+    def __init__(
+        self,
+        profile: Profile,
+        nets: Nets,
+        library: tuple[Profile, ...],
+        beyond: Beyond,
+        doubtful: Iterable[tuple[Pin, Pin]] = (),
+    ) -> None:
         self.profile = profile
         self.ends = {end.name: end for end in profile.ends}
         self.library = library
@@ -96,7 +108,11 @@ class _Search:
         self.most_slips = _MOST_SLIPS_IF_SMALL if self.small else _MOST_SLIPS
         self.most_intervals = _MOST_INTERVALS_IF_SMALL if self.small else _MOST_INTERVALS
         self.home = {pin: piece for piece in self.pieces for pin in piece}
-        self._parts: dict[frozenset[Pin], tuple[int, tuple[tuple[frozenset[Pin], int], ...]]] = {}
+        net_of = {pin: net for net in profile.nets for pin in net.pins}
+        own = (pair for pair in doubtful if net_of.get(pair[0], 0) is net_of.get(pair[1], 1))
+        self.at_times = {pin for pair in own for pin in pair}
+        self._most_joins = sum(len(piece) - 1 for piece in self.pieces)
+        self._parts: dict[frozenset[Pin], tuple[int, int, tuple[frozenset[Pin], ...]]] = {}
         self.near = {end.name: neighbours(end.connector) for end in profile.ends}
         self.beside: dict[Pin, list[tuple[Pin, str]]] = defaultdict(list)
         for end, near in self.near.items():
@@ -122,14 +138,15 @@ class _Search:
             for end in self._finished(guess):
                 shared = _shared(end.causes)
                 rest = self.told_plainly(end.groups, shared)
-                story = Story((*end.causes, *rest))
-                if (
-                    story.cost <= self.least
-                    and _possible(rest, shared)
-                    and gives(story, self.profile, self.nets)
-                ):
-                    told[story.cost].append(story)
-                    self.least = story.cost
+                for causes in (end.causes, self._in_circles(end.causes)):
+                    story = Story((*causes, *rest))
+                    if (
+                        story.cost <= self.least
+                        and _possible(rest, shared)
+                        and gives(story, self.profile, self.nets)
+                    ):
+                        told[story.cost].append(story)
+                        self.least = story.cost
         opens_and_joins = Story(tuple(self.told_plainly(first.groups)))
         if not told or opens_and_joins.cost < min(told):  # exchanges pay by the single open, not by the run
             return (opens_and_joins,) if gives(opens_and_joins, self.profile, self.nets) else ()
@@ -400,6 +417,39 @@ class _Search:
         cost = COSTS["cycle"] + COSTS["cycle-more"] * (len(chain) - 3)
         return Cause("cycle", (end,), tuple(chain), cost, moves=moves)
 
+    def _in_circles(self, causes: Sequence[Cause]) -> Sequence[Cause]:
+        """With exchanges of one end told as one circle where that costs no more: two contacts of one group
+        may change their conductors, so that circles through them are one."""
+        groups = groups_of(self.profile)
+        made = list(causes)
+        number = 0
+        while number < len(made):
+            one = made[number]
+            several = [group.pins for group in groups if len(group.pins) > 2] if one.kind in _CIRCLES else []
+            for after in range(number + 1, len(made)) if several else ():
+                if circle := self._one_circle(one, made[after], several):
+                    made[number] = circle
+                    del made[after]
+                    break
+            else:
+                groups = applied(one, groups)
+                number += 1
+        return made
+
+    def _one_circle(self, one: Cause, other: Cause, groups: Iterable[frozenset[Pin]]) -> Cause | None:
+        first, second = one.pins, other.pins
+        if other.kind not in _CIRCLES or one.ends != other.ends or not set(first).isdisjoint(second):
+            return None
+        for group in groups if one.ends else ():
+            begin, on = (
+                next((n for n, pin in enumerate(way) if pin in group), -1) for way in (first, second)
+            )
+            if min(begin, on) >= 0:
+                chain = (*first[: begin + 1], *second[on + 1 :], *second[: on + 1], *first[begin + 1 :])
+                circle = self._exchange(one.ends[0], chain)
+                return circle if circle.cost <= one.cost + other.cost else None
+        return None
+
     def _moved_to_spare(self, end: str, chain: Sequence[Pin]) -> Cause:
         near = self.near[end].get(frozenset(pin.name for pin in chain), "")
         return Cause("moved", (end,), tuple(chain), COSTS["moved"], near, moves=tuple(pairwise(chain)))
@@ -446,6 +496,8 @@ class _Search:
         """The measured piece that holds most of a group's pins at other ends; of a group at this end alone,
         most of its pins, and rather one that is no other group's."""
         others = [pin for pin in group.pins if pin.end != end]
+        if len(others) == 1:
+            return self.home.get(others[0], frozenset(others))
         counts: Counter[frozenset[Pin]] = Counter()
         for pin in sorted(others or group.pins, key=in_order):
             counts[self.home.get(pin, frozenset((pin,)))] += 1
@@ -482,7 +534,7 @@ class _Search:
         enough = (_LEAST_SHARE * guess.left + guess.cost + COSTS["slipped"] - self.least) / _LEAST_SHARE
         for end in self.profile.ends:
             goes, lost = self._displaced(end.name, groups)
-            if not goes:
+            if not (goes or lost):
                 continue
             piece_of = {
                 pin: self._home_of(group, end.name, set())
@@ -509,6 +561,8 @@ class _Search:
                         for pin, after in zip_longest(way, way[1:])
                     ]
                     for score, begin, last in _intervals(may, hits, stays, self.most_intervals):
+                        if begin == last and way[begin] in self.at_times:
+                            continue
                         if (last - begin + 2) * _MOST_OF_A_MOVE >= enough:
                             run = way[begin : last + 2]
                             runs.append((score, end.name, order, step, run, len(way) - last))
@@ -578,30 +632,29 @@ class _Search:
     def left(self, groups: Sequence[Group]) -> int:
         """About what opens and joins cost that turn these groups into the measured pieces."""
         self.looks += 1
-        cuts = 0
-        blocks: dict[frozenset[Pin], int] = {}  # measured piece → of how many blocks it would be joined
+        cuts, joins = 0, self._most_joins
         linked_here: set[tuple[str, frozenset[Pin]]] = set()
         for group in groups:
-            cut, parts = self._parts.get(group.pins) or self._part(group.pins)
+            cut, joined, pieces = self._parts.get(group.pins) or self._part(group.pins)
             cuts += cut
-            for piece, count in parts:
-                again = False
-                if group.optional:
+            joins -= joined
+            if group.optional:
+                for piece in pieces:
                     keys = {(signal, piece) for signal in group.optional}
-                    again = not keys.isdisjoint(linked_here)
+                    joins -= not keys.isdisjoint(linked_here)
                     linked_here |= keys
-                blocks[piece] = blocks.get(piece, len(piece)) - count + (not again)
-        joins = sum(blocks.get(piece, len(piece)) - 1 for piece in self.pieces)
         return COSTS["open"] * cuts + COSTS["bridge"] * joins
 
-    def _part(self, pins: frozenset[Pin]) -> tuple[int, tuple[tuple[frozenset[Pin], int], ...]]:
-        """Into how many pieces less one these pins fall; each measured piece they are in, with how many."""
+    def _part(self, pins: frozenset[Pin]) -> tuple[int, int, tuple[frozenset[Pin], ...]]:
+        """Into how many pieces less one these pins fall; how many joins they spare, being together; and the
+        measured pieces they are in."""
         counts = Counter(piece for pin in pins if (piece := self.home.get(pin)))
-        cuts = max(0, len(counts) + len(pins) - sum(counts.values()) - 1)
-        told = self._parts[pins] = cuts, tuple(counts.items())
+        together = sum(counts.values())
+        cuts = max(0, len(counts) + len(pins) - together - 1)
+        told = self._parts[pins] = cuts, together - len(counts), tuple(counts)
         return told
 
-    def told_plainly(self, groups: Sequence[Group], shared: Collection[Pin] = ()) -> list[Cause]:
+    def told_plainly(self, groups: Sequence[Group], shared: Collection[Pin | None] = ()) -> list[Cause]:
         """Opens and joins that turn these groups into the measured pieces, runs and ties of them as one.
 
         shared: contacts with two conductors, which are no part of a run.
@@ -625,7 +678,7 @@ class _Search:
             split.setdefault(self.home.get(pin, frozenset((pin,))), []).append(pin)
         return tuple(map(tuple, split.values()))
 
-    def _opens(self, broken: Sequence[Pieces], shared: Collection[Pin]) -> Iterator[Cause]:
+    def _opens(self, broken: Sequence[Pieces], shared: Collection[Pin | None]) -> Iterator[Cause]:
         """Runs of open contacts at one end first, as long as that is cheaper than each by itself."""
         left = list(broken)
         while runs := [run for run in self._open_runs(left, shared) if run[0] > COSTS["open-run"]]:
@@ -650,7 +703,9 @@ class _Search:
 
         return left(one) == left(other) and max(left(one)) < 2
 
-    def _open_runs(self, broken: Sequence[Pieces], shared: Collection[Pin]) -> Iterator[tuple[int, Cause]]:
+    def _open_runs(
+        self, broken: Sequence[Pieces], shared: Collection[Pin | None]
+    ) -> Iterator[tuple[int, Cause]]:
         """Open contacts side by side at one end, unused ones between them not counted, each run with what
         its opens cost by themselves."""
         for end in self.profile.ends:
@@ -775,6 +830,7 @@ class _Search:
         return chosen
 
 
+_CIRCLES = ("swap", "cycle")
 _KIND_OF_NEAR = {"neighbour": 0, "opposite ": 1}
 
 
@@ -784,14 +840,21 @@ def _without(pieces: Pieces, pins: Iterable[Pin]) -> Pieces:
     return tuple(piece for piece in pieces if len(piece) > 1 or piece[0] not in off)
 
 
-def _shared(causes: Iterable[Cause]) -> set[Pin]:
-    """Contacts on which a slipped run may have left two conductors."""
-    return {onto for cause in causes if cause.kind == "slipped" for _, onto in cause.moves[-1:] if onto}
+def _shared(causes: Iterable[Cause]) -> set[Pin | None]:
+    """Contacts on which a slipped run may have left two conductors; None where these went off it since."""
+    shared: set[Pin | None] = set()
+    for cause in causes:
+        goes = dict(cause.moves)
+        shared = {goes.get(pin, pin) if pin else None for pin in shared}
+        if cause.kind == "slipped":
+            shared |= {onto for _, onto in cause.moves[-1:] if onto}
+    return shared
 
 
-def _possible(opens: Iterable[Cause], shared: Collection[Pin]) -> bool:
+def _possible(opens: Iterable[Cause], shared: Collection[Pin | None]) -> bool:
     """Whether no contact with two conductors is open, and they still together."""
-    return not any(len(piece) == 1 and piece[0] in shared for cause in opens for piece in cause.pieces)
+    off = any(len(piece) == 1 and piece[0] in shared for cause in opens for piece in cause.pieces)
+    return not off and None not in shared
 
 
 def _whole(kind: str, ends: tuple[str, ...], moves: Mapping[Pin, Pin | None], detail: str = "") -> Cause:
