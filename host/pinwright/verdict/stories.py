@@ -536,13 +536,15 @@ class _Search:
             goes, lost = self._displaced(end.name, groups)
             if not (goes or lost):
                 continue
-            piece_of = {
-                pin: self._home_of(group, end.name, set())
+            group_of = {
+                pin: group.pins
                 for group in groups
                 if len(group.pins) > 1
                 for pin in group.pins
                 if pin.end == end.name
             }
+            home_of = {pins: self._home_of(Group(pins), end.name, set()) for pins in group_of.values()}
+            piece_of = {pin: home_of[pins] for pin, pins in group_of.items()}
             for order in self.orders[end.name]:
                 line = [Pin(end.name, pin) for pin in order.pins]
                 for step in (1, -1):
@@ -560,7 +562,15 @@ class _Search:
                         pin in piece_of.get(pin, ()) and after not in piece_of.get(pin, ())
                         for pin, after in zip_longest(way, way[1:])
                     ]
-                    for score, begin, last in _intervals(may, hits, stays, self.most_intervals):
+                    # the last of a run of one net's contacts, which is seen at its two ends only
+                    beside = [
+                        {pin, after} <= piece_of.get(pin, frozenset()) and after not in group_of[pin]
+                        for pin, after in zip_longest(way, way[1:])
+                    ]
+                    shown = [
+                        2 * hit + near - stay for hit, near, stay in zip(hits, beside, stays, strict=True)
+                    ]
+                    for score, begin, last in _intervals(may, shown, self.most_intervals):
                         if begin == last and way[begin] in self.at_times:
                             continue
                         if (last - begin + 2) * _MOST_OF_A_MOVE >= enough:
@@ -892,13 +902,11 @@ def _chains(goes: Mapping[Pin, Pin]) -> Iterator[tuple[list[Pin], bool]]:
         yield chain, chain[-1] in goes and goes[chain[-1]] == start
 
 
-def _intervals(
-    may: Sequence[bool], hits: Sequence[bool], stays: Sequence[bool], most: int
-) -> list[tuple[int, int, int]]:
-    """Score, first and last of the runs that fit best: two for every contact that shows a slip, less one for
-    each that shows that its conductor has not."""
+def _intervals(may: Sequence[bool], shown: Sequence[int], most: int) -> list[tuple[int, int, int]]:
+    """Score, first and last of the runs that fit best. shown: of each contact, how much it speaks for a slip
+    or against one."""
     ends = [number for number, fits in enumerate(may) if fits]
-    sums = [0, *accumulate(2 * int(hit) - int(stay) for hit, stay in zip(hits, stays, strict=True))]
+    sums = [0, *accumulate(shown)]
     found = [
         (sums[begin] - sums[last + 1], last - begin, begin, last)
         for place, begin in enumerate(ends)
