@@ -8,10 +8,10 @@ import re
 import pytest
 
 from pinwright import errors
-from pinwright.errors import AdapterError, BenchError, PinwrightError, ProfileError
+from pinwright.errors import AdapterError, BenchError, PinoutError, PinwrightError, ProfileError
 from pinwright.verdict.facts import PinMismatch
 
-OF_A_FILE = (ProfileError, BenchError, AdapterError)
+OF_A_FILE = (ProfileError, BenchError, AdapterError, PinoutError)
 STATUS = {"InputError": 2, "TesterError": 3, "OwnBug": 70}  # of the contract's table
 
 
@@ -46,7 +46,7 @@ def parent(error: type) -> str:
 def test_the_tree_in_the_docstring_is_the_tree_of_classes() -> None:
     real = {error.__name__: (parent(error), getattr(error, "status", None)) for error in classes()}
     assert real == drawn()
-    assert 20 == len(real)
+    assert 21 == len(real)
 
 
 @pytest.mark.parametrize("error", classes(), ids=lambda error: error.__name__)
@@ -82,10 +82,16 @@ def test_message_and_hint_stand_apart(error: type[PinwrightError]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("error", "noun"), [(ProfileError, "profile"), (BenchError, "bench file"), (AdapterError, "adapter")]
+    ("error", "noun"),
+    [
+        (ProfileError, "profile"),
+        (BenchError, "bench file"),
+        (AdapterError, "adapter"),
+        (PinoutError, "pinout"),
+    ],
 )
 def test_an_error_of_a_file_names_file_and_key(
-    error: type[ProfileError | BenchError | AdapterError], noun: str
+    error: type[ProfileError | BenchError | AdapterError | PinoutError], noun: str
 ) -> None:
     at_key = error("wiring.rule", "is missing", hint="give one")
     assert f"{noun}, key `wiring.rule`: is missing" == at_key.message
@@ -99,3 +105,8 @@ def test_an_error_of_a_file_names_file_and_key(
         in_file.file,
     )
     assert f"{noun} `x.toml`: is not TOML" == error("", "is not TOML").in_file("x.toml").message
+
+
+def test_an_error_of_a_table_names_its_line() -> None:
+    in_file = PinoutError("", "pin 3 is named twice", line=7).in_file("rack.csv")
+    assert "pinout `rack.csv`, line 7: pin 3 is named twice" == in_file.message

@@ -174,6 +174,37 @@ class ExpanderBank:
             chips.write(chip, GPPU, 0)
         self.rest()
 
+    def touch(self, point, held, low, settle_us):
+        """A look for a probe: what reads low by itself into `held`, and what does while one point is pulled
+        low into `low`, the pull-ups on for one port at a time. At most 98 transfers, 122 with the `let_go`
+        after it, if nothing slips.
+
+        Begins with a proven rest, ends with the point an input; pull-ups stay off until `let_go`. Every port
+        is read once: whoever asks looks twice. Raises ChipFault.
+        """
+        chips = self.chips
+        for chip in range(self.fitted):
+            chips.ensure(chip, OLAT, 0)
+            chips.ensure(chip, IODIR, 0xFFFF)
+            chips.ensure(chip, GPPU, 0xFFFF)
+        self.settle(settle_us)
+        self.read(held, 0)
+        chips.latch_then_direction(point >> 4, 0, 0xFFFF ^ 1 << (point & 15))
+        for chip in range(self.fitted):
+            chips.write(chip, GPPU, 0)
+        for chip in range(self.fitted):
+            chips.write(chip, GPPU, 0x00FF)
+            self.settle(settle_us)
+            low[2 * chip] = chips.read(chip, GPIO) & 0xFF ^ 0xFF
+            chips.write(chip, GPPU, 0xFF00)
+            self.settle(settle_us)
+            low[2 * chip + 1] = chips.read(chip, GPIO) >> 8 ^ 0xFF
+            chips.write(chip, GPPU, 0)
+        chips.latch_then_direction(point >> 4, 0, 0xFFFF)
+        for chip in range(self.fitted):  # it was the same chip all the time, and told levels as they are
+            chips.expect(chip, DEFVAL, mark(chip))
+            chips.expect(chip, IPOL, 0)
+
     def ports_against_rest(self, row, settle_us):
         """For each port: its eight points inputs with pull-ups, every other point low; read it.
 

@@ -8,6 +8,8 @@
     map groups FROM HEX            common group of each net from FROM on, one byte each
     map done                       replies with the checksum of what is stored
     scan settle=US                 the four passes; replies with times and counts
+    touch POINT                    one look from a probe lead's point (two digits): `low`, the row of what
+                                   reads low with it, `held`, of what does before; after a check or a look
     rows seen|joined|doubtful N    the rows of port N (eight points, two hexadecimal digits) of a matrix
     marks                          apart, group and unexplained of the last scan
     judge                          the board's own verdict on it; red, where it is a fail
@@ -51,12 +53,13 @@ from tester.measuring import Measuring
 from tester.ohms import Lane, SupplyFault
 from tester.scanner import PointFault, Scanner
 from tester.selfcheck import short_check
+from tester.touching import Touching
 from tester.version import FIRMWARE, PROTOCOL
 from tester.words import Refused, byte, expect, word
 
 _MOST_SETTLE_US = const(5000)
 _BUSY_MS = const(200)  # at most so long a board at work says nothing
-_DRIVING = ("check", "scan", "lane", "measure", "release")
+_DRIVING = ("check", "scan", "lane", "measure", "release")  # `touch` does it by itself
 
 
 class Commands:
@@ -79,6 +82,7 @@ class Commands:
         self.judged = False
         self.passed = False
         self._row = bytearray(self.bank.ports)
+        self.touching = Touching(self)
         self._verbs = {
             "hello": self._hello,
             "echo": self._echo,
@@ -97,6 +101,7 @@ class Commands:
             "keep": self._keep,
             "release": self._release,
         }
+        self._verbs.update(self.touching.verbs)
         if board.converter:
             self.lane = Lane(self.bank, board.converter, board.sensor, self.own, self._busy)
             self._verbs.update(Measuring(self, self.lane).verbs)
@@ -185,15 +190,15 @@ class Commands:
         expect(words, 0)
         if self.board.fault:
             raise Refused(self.board.fault)
-        self._forget()
+        self.forget()
         self.board.panel.dark()
         short_check(self.bank, self.board.references, self._row, self.board.converter)
         self.checked = True
         return "ok"
 
-    def _forget(self):
+    def forget(self):
         """What was found out before, whatever comes of what is begun now."""
-        self.checked = self.scanned = self.judged = self.passed = False
+        self.checked = self.scanned = self.judged = self.passed = self.touching.allowed = False
         if self.lane:
             self.lane.forget()
 
@@ -229,7 +234,7 @@ class Commands:
             raise Refused("argument")
         if not (self.checked and self.wanted.complete):
             raise Refused("state")
-        self._forget()
+        self.forget()
         scanner = self.scanner
         transfers = self.bank.transfers()
         slips = self.bank.slips()
@@ -337,7 +342,7 @@ class Commands:
 
     def _release(self, words):
         expect(words, 0)
-        self.checked = False
+        self.checked = self.touching.allowed = False
         return "ok"
 
     def _need_scan(self):

@@ -89,6 +89,13 @@ class Expanders:
             self.slips += 1
         raise ChipFault(chip, register, value, seen)
 
+    def ensure(self, chip, register, value):
+        """Have a register pair hold what it should hold already: read it, and write it where it does not.
+        Raises ChipFault."""
+        if self.read(chip, register) != value:
+            self.slips += 1
+            self.write_checked(chip, register, value)
+
     def latch_then_direction(self, chip, latch, direction):
         """OLAT, then IODIR, in one transfer: no pin ever drives an old latch."""
         six = self._six

@@ -104,6 +104,14 @@ class PocketBank:
         self.rest()
         self.settle(RECOVER_US)
 
+    def touch(self, point, held, low, settle_us):
+        """A look for a probe: what reads low by itself into `held`, and what does while one point is pulled
+        low into `low`."""
+        self.rest()
+        self.settle(settle_us)
+        self.read(held, 0)
+        self.look_by_ports(point, low, settle_us)
+
     def ports_against_rest(self, row, settle_us):
         """For each port: its eight points inputs with pull-ups, every other point low; read it."""
         for port in range(self.ports):

@@ -6,6 +6,7 @@
     │   ├── ProfileError           a profile: file, key, problem
     │   ├── BenchError             a bench file: file, key, problem
     │   ├── AdapterError           an adapter file: file, key, problem
+    │   ├── PinoutError            a pinout: file, line or key, problem
     │   ├── PlacementError         an end that fits no socket, or a wrong adapter in one
     │   ├── SerialError            a serial that is used, or cannot be a file name
     │   └── RecordsError           the place for records: not writable, full, damaged
@@ -57,20 +58,23 @@ class UsageError(InputError):
 
 
 class _FileError(InputError):
-    """A fault at a key of a TOML document.
+    """A fault at a key of a TOML document, or in a line of a table.
 
     The pure core knows only the key; the edge that read the file adds its path with `in_file`.
     """
 
     noun: ClassVar[str]
 
-    def __init__(self, key: str, problem: str, *, hint: str = "", file: str = "") -> None:
+    def __init__(self, key: str, problem: str, *, hint: str = "", file: str = "", line: int = 0) -> None:
         self.key = key
         self.problem = problem
         self.file = file
+        self.line = line
         where = self.noun
         if file:
             where += f" `{file}`"
+        if line:
+            where += f", line {line}"
         if key:
             where += f", key `{key}`"
         super().__init__(problem.strip() and f"{where}: {problem}", hint=hint)
@@ -104,6 +108,16 @@ class AdapterError(_FileError):
     def in_file(self, file: str) -> AdapterError:
         """The same error, naming the file it was read from."""
         return AdapterError(self.key, self.problem, hint=self.hint, file=file)
+
+
+class PinoutError(_FileError):
+    """A pinout that cannot be an end of a cable. line: where the file is a table; key: where it is TOML."""
+
+    noun = "pinout"
+
+    def in_file(self, file: str) -> PinoutError:
+        """The same error, naming the file it was read from."""
+        return PinoutError(self.key, self.problem, hint=self.hint, file=file, line=self.line)
 
 
 class PlacementError(InputError):

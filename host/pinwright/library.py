@@ -15,7 +15,7 @@ from pinwright import resources
 from pinwright.cable.connectors import connector
 from pinwright.cable.profile import Profile
 from pinwright.cable.wiring import printable
-from pinwright.errors import AdapterError, OwnBug, ProfileError, UsageError
+from pinwright.errors import AdapterError, OwnBug, PinoutError, ProfileError, UsageError
 from pinwright.tester.adapter import Adapter
 from pinwright.tester.fixture import Fixture, plugs_straight_in
 
@@ -36,7 +36,7 @@ def read_profile(path: Path | str) -> LoadedProfile:
     """Read one profile. Raises ProfileError that names the file."""
     path = Path(path)
     try:
-        content = _content(path, ProfileError)
+        content = content_of(path, ProfileError)
         text = _decoded(content, ProfileError)
         profile = profile_of(text)
     except ProfileError as error:
@@ -46,7 +46,7 @@ def read_profile(path: Path | str) -> LoadedProfile:
 
 def profile_of(text: str) -> Profile:
     """The profile in the text of a file, such as a record keeps. Raises ProfileError, which names no file."""
-    return Profile.from_dict(_tables(text, ProfileError))
+    return Profile.from_dict(tables_of(text, ProfileError))
 
 
 def library_folders() -> tuple[Path, ...]:
@@ -183,8 +183,8 @@ def _adapters(folder: Path) -> dict[Path, Adapter]:
     found = {}
     for path in sorted(folder.glob("*.toml")):
         try:
-            text = _decoded(_content(path, AdapterError), AdapterError)
-            found[path] = adapter = Adapter.from_dict(_tables(text, AdapterError))
+            text = _decoded(content_of(path, AdapterError), AdapterError)
+            found[path] = adapter = Adapter.from_dict(tables_of(text, AdapterError))
             for name in adapter.takes:
                 if plugs_straight_in(connector(name), adapter.fits):
                     raise AdapterError("adapter.takes", f"`{name}` plugs straight into `{adapter.fits}`")
@@ -195,10 +195,11 @@ def _adapters(folder: Path) -> dict[Path, Adapter]:
     return found
 
 
-Wrong = type[ProfileError] | type[AdapterError]
+Wrong = type[ProfileError] | type[AdapterError] | type[PinoutError]
 
 
-def _content(path: Path, wrong: Wrong) -> bytes:
+def content_of(path: Path, wrong: Wrong) -> bytes:
+    """The bytes of a file that a person names. Raises `wrong` where it cannot be read or is huge."""
     try:
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
@@ -223,7 +224,8 @@ def _decoded(content: bytes, wrong: Wrong) -> str:
         raise wrong("", f"is not UTF-8 text, in line {line}") from None
 
 
-def _tables(text: str, wrong: Wrong) -> dict[str, object]:
+def tables_of(text: str, wrong: Wrong) -> dict[str, object]:
+    """The tables of a TOML document. Raises `wrong` where it is none."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -11,9 +11,12 @@ import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from io import StringIO
+from types import TracebackType
 from typing import TextIO
 
-from rich.console import Console, RenderableType
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
@@ -22,6 +25,7 @@ from pinwright.cable.wiring import code_point
 from pinwright.errors import UsageError
 from pinwright.verdict.conductors import STATE, Conductor, conductors
 from pinwright.verdict.facts import Facts
+from pinwright.verdict.fitness import WHICH_HALF, Fitness, ends_text
 from pinwright.verdict.resistances import ohms_text, summary
 from pinwright.verdict.words import Finding
 
@@ -30,6 +34,8 @@ _LONGEST_NAME = 40  # of what stays in one piece at the left of a table
 _A_FEW = 10  # rows that are wrong for one and the same reason, and can still be read
 PIPED_WIDTH = 80  # a pipe has no width of its own: the same text everywhere
 PIPED_HEIGHT = 24
+_PLAIN_TERMINAL = "linux"  # the console of Linux: its fonts have little besides ASCII
+_SCREEN_WIDTH, _SCREEN_HEIGHT = 90, 17  # of a panel that is drawn over itself
 _STYLE = {
     "ok": "bold green",
     "open": "bold red",
@@ -80,13 +86,27 @@ def _print(stream: TextIO, *parts: RenderableType, wrap: bool = True) -> None:
     What the stream's encoding cannot say, such as Ω on some pipes, is escaped. Raises UsageError where
     standard output takes nothing more, such as on a full disk, and BrokenPipeError where nobody reads it.
     """
+    _write(stream, _rendered(stream, *parts, wrap=wrap))
+
+
+def _rendered(stream: TextIO, *parts: RenderableType, wrap: bool = True) -> str:
     out = _console(stream)
     with out.capture() as captured:
         for part in parts:
             out.print(part, soft_wrap=not wrap)
-    text, encoding = _TRAILING.sub(r"\1", captured.get()), stream.encoding or "utf-8"
+    return _TRAILING.sub(r"\1", captured.get())
+
+
+def _write(stream: TextIO, text: str) -> None:
+    encoding = stream.encoding or "utf-8"
+    text = text.encode(encoding, "backslashreplace").decode(encoding)
+    _send(stream, lambda: stream.write(text))
+
+
+def _send(stream: TextIO, write: Callable[[], object]) -> None:
+    """Write to the stream and have it out, with the errors of `_print`."""
     try:
-        stream.write(text.encode(encoding, "backslashreplace").decode(encoding))
+        write()
         stream.flush()  # what is wrong with the stream shows here, where it can be said
     except OSError as error:
         if stream is not sys.stdout:
@@ -107,6 +127,27 @@ def say(text: str) -> None:
     _print(sys.stderr, Text(_harmless(text)), wrap=False)
 
 
+def ask(question: str) -> str:
+    """What a person answers on standard input to a question on standard error, without the end of its line.
+
+    Raises UsageError where nobody can answer any more.
+    """
+    try:
+        sys.stderr.write(_harmless(question))
+        sys.stderr.flush()
+    except OSError:
+        pass  # a question that nobody can see
+    try:
+        answer = sys.stdin.readline() if sys.stdin is not None else ""
+    except UnicodeDecodeError:
+        raise UsageError("what was typed is no text in the encoding of this terminal") from None
+    except (OSError, ValueError):  # closed
+        answer = ""
+    if not answer:
+        raise UsageError("standard input has ended before all was answered")
+    return answer.rstrip("\n")
+
+
 def show_error(message: str, hint: str) -> None:
     """What went wrong, and apart from it what to do next."""
     _print(sys.stderr, Text.assemble(("error: ", "bold red"), _harmless(message)), wrap=False)
@@ -124,6 +165,16 @@ def show_text(text: str) -> None:
     _print(sys.stdout, Text(_harmless(text)), wrap=False)
 
 
+def show_file(text: str) -> None:
+    """A file on standard output, to be kept: in UTF-8 whatever a pipe's encoding, its lines as they are."""
+    if sys.stdout.isatty() or not hasattr(sys.stdout, "buffer"):
+        show_text(text.removesuffix("\n"))
+        return
+    out, data = sys.stdout, text.encode()
+    out.flush()
+    _send(out, lambda: out.buffer.write(data))
+
+
 Drawing = Callable[[int, int, bool], Sequence[Sequence[tuple[str, str]]]]
 
 
@@ -136,7 +187,7 @@ def show_sketch(draw: Drawing) -> None:
     """
     console, terminal = _console(sys.stdout), sys.stdout.isatty()
     height = console.height if terminal else PIPED_HEIGHT
-    lines = draw(console.width, height, terminal and os.environ.get("TERM") == "linux")
+    lines = draw(console.width, height, terminal and os.environ.get("TERM") == _PLAIN_TERMINAL)
     try:
         "".join(text for line in lines for text, _ in line).encode(sys.stdout.encoding or "utf-8")
     except UnicodeEncodeError:
@@ -175,12 +226,13 @@ def show_scan(
     verbose: bool,
     as_plugged: Facts | None = None,
     draw: Drawing | None = None,
+    ribbon: Fitness | None = None,
 ) -> None:
     """A picture of what is wrong, what it is, and the conductors: faulty ones first, good ones folded unless
     verbose. The verdict comes last.
 
     as_plugged: where plugs are in wrong sockets, the facts as they would be with every plug where it belongs.
-    draw: the picture, as `show_sketch` takes it.
+    draw: the picture, as `show_sketch` takes it. ribbon: what raw material is good for.
     """
     of_the_cable = [finding for finding in findings if finding.kind != "socket"]
     rows = conductors(profile, as_plugged or facts, of_the_cable)
@@ -195,6 +247,7 @@ def show_scan(
         show_sketch(draw)
         _print(sys.stdout, Text())
     parts: list[RenderableType] = [*_measured(findings, rows, verbose, bool(as_plugged)), Text()]
+    parts += [*_raw_material(ribbon), Text()] if ribbon else []
     if facts.passed:
         parts.append(
             Text.assemble(("PASS", _STYLE["ok"]), "  every net as it should be, nothing else joined")
@@ -204,6 +257,8 @@ def show_scan(
     else:
         faults = "1 fault" if len(findings) == 1 else f"{len(findings)} faults"
         then = "plug it in as said and scan again" if plugs else "do not use this cable"
+        if ribbon and ribbon.serves and not plugs:
+            then = "use this ribbon only for what it is said to serve for"
         parts.append(Text.assemble(("FAIL", _STYLE["open"]), f"  {faults}; {then}"))
     _print(sys.stdout, *parts)
     if saved:
@@ -228,8 +283,10 @@ def show_record(
     verdict: str,
     summary: str,
     verbose: bool,
+    ribbon: Fitness | None = None,
 ) -> None:
-    """A record as it was kept: what it is about, what is wrong, the conductors as `show_scan` lists them."""
+    """A record as it was kept: what it is about, what is wrong, the conductors as `show_scan` lists them.
+    ribbon: what raw material is good for."""
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
@@ -238,6 +295,8 @@ def show_record(
     style = _STYLE["ok" if verdict == "PASS" else "open"]
     head = Text.assemble((title, "bold"), "\n", (verdict, style), f"  {summary}\n")
     _print(sys.stdout, head, table, Text(), *_measured(findings, rows, verbose, False))
+    if ribbon:
+        _print(sys.stdout, Text(), *_raw_material(ribbon))
 
 
 def _measured(
@@ -272,6 +331,32 @@ def _measured(
     return parts
 
 
+def _raw_material(ribbon: Fitness) -> Iterator[RenderableType]:
+    """Which conductors of a raw ribbon are fit, and which leads of the library it still serves for."""
+    yield Text(ribbon.text)
+    for flaw in ribbon.flaws:
+        yield _bullet(flaw.text)
+    if ribbon.serves:
+        yield Text()
+        yield _table(("serves for", "as"), [(one.id, ends_text(one.ends)) for one in ribbon.serves])
+    elif not ribbon.leads:
+        yield Text(f"no lead of the library has a connector {ribbon.connector}")
+    not_for = [lead for lead in ribbon.leads if lead.why_not]
+    if not_for:
+        yield Text()
+        yield _table(("not for", "because"), [(one.id, "\n".join(one.why_not)) for one in not_for])
+    if ribbon.flaws:
+        yield Text(f"\n{WHICH_HALF}")
+
+
+def _bullet(text: str) -> Table:
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row(Text("-"), Text(_harmless(text)))
+    return grid
+
+
 def _numbered(findings: Sequence[Finding]) -> Iterator[Table]:
     """Findings with hanging numbers; a remedy that several in a row share stands once, below them."""
     for number, finding in enumerate(findings, start=1):
@@ -304,3 +389,61 @@ def _row(conductor: Conductor, headings: Sequence[str]) -> tuple[str | Text, ...
         zip(_HEADINGS, (signal, str(conductor.first), to, conductor.found, ohms, state), strict=True)
     )
     return tuple(cells[heading] for heading in headings)
+
+
+def can_redraw() -> bool:
+    """Whether standard output is a terminal on which `Screen` can draw over what it drew."""
+    return sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+
+
+class Screen:
+    """One panel on the terminal, drawn over itself as long as the `with` block lasts; the last one stays.
+
+    Each is written in one piece, line over line, so that nothing flickers.
+    """
+
+    def __init__(self) -> None:
+        self._height = 0
+
+    def __enter__(self) -> Screen:
+        _write(sys.stdout, "\x1b[?25l")  # no cursor
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        _write(sys.stdout, "\x1b[?25h")
+
+    def show(
+        self, title: str, foot: str, draw: Callable[[int, int, bool], Sequence[tuple[str, str]]]
+    ) -> None:
+        """draw: width and height inside, and whether ASCII is all there is → lines, each with the word for
+        its style; long ones are folded."""
+        console = _console(sys.stdout)
+        width, height = min(console.width, _SCREEN_WIDTH) - 1, min(console.height - 1, _SCREEN_HEIGHT)
+        ascii = ascii_only()
+        lines = draw(width - 6, height - 2, ascii)
+        panel = Panel(
+            Group(*(Text(_harmless(text), style=_style(word)) for text, word in lines)),
+            title=Text(_harmless(title), style="bold"),
+            subtitle=Text(_harmless(foot)),
+            width=width,
+            height=height,
+            padding=(0, 2),
+            box=box.ASCII if ascii else box.ROUNDED,
+        )
+        drawn = _rendered(sys.stdout, panel).rstrip("\n").split("\n")
+        up = f"\x1b[{self._height}F" if self._height else ""
+        _write(sys.stdout, up + "".join(f"{line}\x1b[K\n" for line in drawn) + "\x1b[J")
+        self._height = len(drawn)
+
+
+def ascii_only() -> bool:
+    """Whether standard output has neither blocks nor arrows: by its encoding, or on the console of Linux."""
+    if sys.stdout.isatty() and os.environ.get("TERM") == _PLAIN_TERMINAL:
+        return True
+    try:
+        "█→╭".encode(sys.stdout.encoding or "utf-8")
+    except UnicodeEncodeError:
+        return True
+    return False

@@ -95,7 +95,7 @@ def test_the_board_of_the_command_is_on_a_tcp_port_and_can_be_installed_on(
 # PURE_STDLIB in tests/test_arrows.py; here they are imported and used.
 FILES = ("tests/records", "tests/test_library.py")
 # These do many times what others of the same files do once, and take as long as all of them together.
-LONG = ("killed", "next_of_many_serials", "every_change_of_one_byte")
+LONG = ("killed", "next_of_many_serials", "every_change_of_one_byte", "every_byte", "every_member")
 
 
 def test_what_reads_and_writes_files_works_without_posix(surroundings: dict[str, str]) -> None:

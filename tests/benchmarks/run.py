@@ -25,6 +25,8 @@ from pinwright.cable.pins import Pin  # noqa: E402
 from pinwright.cable.profile import Profile  # noqa: E402
 from pinwright.errors import LinkLost  # noqa: E402
 from pinwright.library import find_profile, library_folders, library_profiles  # noqa: E402
+from pinwright.link import Line  # noqa: E402
+from pinwright.tester.asking import Request  # noqa: E402
 from pinwright.tester.measurement import Measurement  # noqa: E402
 from pinwright.verdict.facts import compare  # noqa: E402
 from pinwright.verdict.stories import stories  # noqa: E402
@@ -238,6 +240,18 @@ def phases() -> Iterator[tuple[str, ...]]:
             )  # fmt: skip
 
 
+def looking(looks: int) -> float:
+    """Looks a second for a probe lead, over the line to the virtual tester."""
+    point_of = {Pin("P", str(point)): point for point in range(128)}
+    bench = Bench.from_dict({"link": [{"pins": ["P.120", "P.8"]}]})
+    with VirtualTester(bench, point_of, FIRMWARE) as tester:
+        line = Line(tester, lambda text: None)
+        for words in ("hello", "check"):
+            line.ask(Request(words, 5.0))
+        request = Request("touch 78", 1.0)
+        return looks / best_of(3, lambda: [line.ask(request) for _ in range(looks)])
+
+
 def rows() -> Iterator[Row]:
     yield "pinwright --help", f"{best_of(5, lambda: pinwright('--help')):.3f} s", "< 0.3 s"
     yield "120-point scan, virtual", f"{best_of(3, lambda: pinwright(*SCAN)):.3f} s", "< 1.5 s"
@@ -255,6 +269,7 @@ def rows() -> Iterator[Row]:
     counts, points = document["counts"], document["tester"]["points"]
     yield "SPI transfers a point of the walk", f"{counts['walk_transfers'] / points:.2f}", "≤ 10"
     yield "SPI transfers of a whole scan", f"{counts['transfers']}", ""
+    yield "looks for a probe lead, virtual", f"{looking(50):.0f} a second", ""
     yield "the scan on the board, virtual", f"{sum(document['timings_us'].values()) / 1000:.0f} ms", ""
 
 

@@ -34,7 +34,8 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_the_wheel_holds_the_program_and_nothing_else(wheel: Path) -> None:
     names = zipfile.ZipFile(wheel).namelist()
-    templates = ("pinwright/sheets/sheet.html", "pinwright/sheets/sheet.typ")
+    templates = [f"pinwright/sheets/{one}" for one in ("sheet.html", "sheet.typ")]
+    templates += [f"pinwright/sheets/{one}" for one in ("build.html", "build.js", "build.typ")]
     for name in (
         "pinwright/cli/main.py",
         "pinwright/virtual/shim/machine.py",

@@ -154,3 +154,62 @@ def test_a_profile_that_is_wrong_is_told_beside_the_list(
         assert "wrong.toml`, key `cable.id`: is missing" in ran.err
     (wrong,) = ran.document["wrong"]
     assert wrong["message"] in ran.err
+
+
+def test_two_profiles_beside_each_other(pinwright: Any, golden: Any) -> None:
+    words = ("profiles", "diff", "service-lead-9", "rs232-de9-null-modem-7wire-no-dcd")
+    golden("profiles-diff-words", pinwright(*words), folded=False)
+    golden("profiles-diff-nets", pinwright("profiles", "diff", "floppy34-straight", "floppy34-ibm-twist"))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "status", "told"),
+    [
+        ("", "", 0, "`lamp-changer-40` and `mine.toml` are the same, in nets and in words"),
+        (
+            '"B"\nlength',
+            '"C"\nlength',
+            1,
+            "`lamp-changer-40 B` and `lamp-changer-40 C` have the same nets and",
+        ),
+        ("length_mm = 600", "length_mm = 800", 1, "length, mm  600              800"),
+        ("[limits.VLAMP]\nmax_ohms = 1.0", "", 1, "VLAMP      links at most 1 Ω"),
+        ('joined = "optional"', 'joined = "never"', 1, "GND     optional         never"),
+    ],
+)
+def test_what_differs_is_told(
+    old: str,
+    new: str,
+    status: int,
+    told: str,
+    pinwright: Any,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    text = (STANDARD.parent / "workshop" / "lamp-changer-40.toml").read_text("utf-8")
+    assert old in text
+    (tmp_path / "mine.toml").write_text(text.replace(old, new, 1) if old else text, "utf-8")
+    ran = pinwright("profiles", "diff", "lamp-changer-40", "mine.toml")
+    assert status == ran.status
+    assert told in ran.out
+
+
+def test_the_document_of_a_difference(pinwright: Any) -> None:
+    words = ("profiles", "diff", "service-lead-9", "rs232-de9-null-modem-3wire", "--json")
+    ran = pinwright(*words)
+    document = ran.document
+    assert (1, "pinwright/diff-1", "service-lead-9") == (ran.status, document["schema"], document["one"])
+    assert ([], 4) == (document["only_other"], len(document["only_one"]))
+    assert {
+        "pin": "B.4",
+        "one": {"signal": "DSR/DTR", "pins": ["A.6", "B.4"]},
+        "other": None,
+    } in document["moved"]
+    assert {"one": "2000", "other": None} == document["cable"]["length_mm"]
+
+
+def test_a_profile_that_is_not_there_cannot_be_compared(pinwright: Any) -> None:
+    assert "no profile has the id `nobody`" in pinwright(
+        "profiles", "diff", "service-lead-9", "nobody"
+    ).error(2)

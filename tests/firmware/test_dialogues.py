@@ -215,6 +215,22 @@ def for_each(kind: Kind) -> dict[str, tuple[dict[str, object], Dialogue]]:
                 ("show pass", "error state"),
             ],
         ),
+        "looks for a probe lead": (
+            kind.bench((0, 20)),
+            [
+                ("touch 00", "error state"),
+                ("check", "ok"),
+                ("touch", "error argument"),
+                (f"touch {kind.points:02X}", "error argument"),
+                ("touch 00", f"ok low={kind.row(0, 20)} held={kind.row()} transfers=N slips=0"),
+                ("touch 14", f"ok low={kind.row(0, 20)} held={kind.row()} transfers=N slips=0"),
+                ("touch 01", f"ok low={kind.row(1)} held={kind.row()} transfers=N slips=0"),
+                *ready[1:],
+                ("scan settle=20", "error state"),  # a look uses the check up
+                ("release", "ok"),
+                ("touch 00", "error state"),
+            ],
+        ),
         "no pass is shown where the board's own verdict is a fail": (
             kind.bench(),
             [

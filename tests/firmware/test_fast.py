@@ -149,6 +149,27 @@ def test_the_walk_goes_through_the_registers_and_takes_ten_transfers_a_point(mod
     assert fast.registers.sent - before >= 128 * 44
 
 
+@pytest.mark.parametrize("seed", range(2))
+def test_a_look_for_a_probe_is_the_same_whichever_path_it_takes(seed, modules):
+    rows = []
+    for hasten in (False, True):
+        bank = Bank(modules, _bench(seed))
+        if hasten:
+            assert bank.hasten()
+        bank.bank.begin()
+        before, slips = bank.bank.transfers(), bank.bank.slips()
+        held, low = bytearray(bank.bank.ports), bytearray(bank.bank.ports)
+        for point in range(0, bank.bank.points, 7):
+            bank.bank.touch(point, held, low, 400)
+            bank.bank.let_go()
+            rows.append((bytes(held), bytes(low), bank.bank.slips() - slips, bank.chips()))
+        rows.append(bank.bank.transfers() - before)
+        assert ("fast" if hasten else "portable") == bank.bank.bus
+    half = len(rows) // 2
+    assert rows[:half] == rows[half:]
+    assert any(sum(low) for _, low, _, _ in rows[: half - 1])
+
+
 def test_the_comparison_leaves_the_chips_as_the_start_of_a_check_does(modules):
     one, two = Bank(modules, {}), Bank(modules, {})
     assert two.hasten()

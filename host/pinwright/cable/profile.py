@@ -111,7 +111,8 @@ class Profile:
     """What a cable should be.
 
     ends: by name. nets: all of two or more pins, sorted by first pin. serial: pattern of serial
-    numbers. wiring_text: one line for people. spare: sentences for the build sheet about conductors
+    numbers. wiring_text: one line for people. rule, order: key of wiring.RULES and the ends it runs over, the
+    plug last; empty where no rule is named. spare: sentences for the build sheet about conductors
     that have no pin. notes: remarks that are no errors. origin: of a published wiring; a workshop's own
     cable may have none.
     """
@@ -132,6 +133,8 @@ class Profile:
     spare: tuple[str, ...]
     notes: tuple[str, ...]
     origin: Origin | None = None
+    rule: str = ""
+    order: tuple[str, ...] = ()
 
     @staticmethod
     def from_dict(data: Mapping[str, object]) -> Profile:
@@ -187,6 +190,8 @@ class Profile:
             spare=(*_past_the_plug(wiring.laid, used), *wiring.laid.spare),
             notes=_notes(wiring.laid, signals, used),
             origin=_origin(top.table("origin")) if "origin" in top.data else None,
+            rule=wiring.rule,
+            order=wiring.order,
         )
 
     def pins(self) -> Pins:
@@ -220,9 +225,10 @@ class Profile:
 
 @dataclass(frozen=True, slots=True)
 class _Wiring:
-    """The [wiring] table, read: the rule's name and what it lays, explicit nets, joins by name."""
+    """The [wiring] table, read: the rule's name, its ends and what it lays, explicit nets, joins by name."""
 
     rule: str
+    order: tuple[str, ...]
     laid: Laid
     wires: tuple[Pins, ...]
     by_signal: bool
@@ -374,24 +380,24 @@ def _wiring(table: Table, ends: Mapping[str, End]) -> _Wiring:
     if not isinstance(by_signal, bool):
         raise ProfileError("wiring.by_signal", f"must be `true` or `false`, not {seen(by_signal)}")
     wires = tuple(_wire(entry, key, ends) for key, entry in table.entries("wires", "lists of pins", []))
-    name, laid, line = _ruled(table, ends) if "rule" in table.data else _unruled(table)
+    name, order, laid, line = _ruled(table, ends) if "rule" in table.data else _unruled(table)
     parts = [
         line,
         f"{len(wires)} explicit net{'s' if len(wires) > 1 else ''}" if wires else "",
         "equal signal names" if by_signal else "",
     ]
-    return _Wiring(name, laid, wires, by_signal, " + ".join(part for part in parts if part))
+    return _Wiring(name, order, laid, wires, by_signal, " + ".join(part for part in parts if part))
 
 
-def _unruled(table: Table) -> tuple[str, Laid, str]:
+def _unruled(table: Table) -> tuple[str, tuple[str, ...], Laid, str]:
     for key in table.data:
         if key not in ("wires", "by_signal"):
             raise ProfileError(table.key(key), "belongs to a `rule`, and there is none here")
-    return "", Laid(), ""
+    return "", (), Laid(), ""
 
 
-def _ruled(table: Table, ends: Mapping[str, End]) -> tuple[str, Laid, str]:
-    """The rule's name, what it lays, and the line for people: `alternate, first = high`."""
+def _ruled(table: Table, ends: Mapping[str, End]) -> tuple[str, tuple[str, ...], Laid, str]:
+    """The rule's name, its ends, what it lays, and the line for people: `alternate, first = high`."""
     name = table.word("rule", RULES)
     rule = RULES[name]
     values: dict[str, str | Pins] = {}
@@ -409,7 +415,7 @@ def _ruled(table: Table, ends: Mapping[str, End]) -> tuple[str, Laid, str]:
     laid = rule.lay([ends[end].pins() for end in ribbons], ends[plug].pins(), **values)
     if "to" in table.data:
         words.append(f"from {' and '.join(ribbons)} to {plug}")
-    return name, laid, ", ".join(words)
+    return name, (*ribbons, plug), laid, ", ".join(words)
 
 
 def _meant(parameter: Parameter, values: Mapping[str, str | Pins]) -> bool:

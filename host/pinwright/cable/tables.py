@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from pinwright.cable.wiring import code_point, path, printable
-from pinwright.errors import AdapterError, ProfileError
+from pinwright.errors import AdapterError, PinoutError, ProfileError
 
 HUGE = 10**15  # numbers from here on are not written out in messages
 
-Wrong = type[ProfileError] | type[AdapterError]
+Wrong = type[ProfileError] | type[AdapterError] | type[PinoutError]
 
 
 @dataclass(frozen=True, slots=True)

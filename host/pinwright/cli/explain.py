@@ -29,13 +29,14 @@ from pinwright.records.saved_scan import (
     named_profile,
     placed,
 )
-from pinwright.records.scan_document import above_their_limits, names
+from pinwright.records.scan_document import above_their_limits, names, ribbon_members
 from pinwright.sheets.sketch import sketch
 from pinwright.terminal import show_scan, show_text
 from pinwright.tester.adapter import GENERIC
 from pinwright.tester.fixture import places_beside
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.findings import explain
+from pinwright.verdict.fitness import fitness, is_raw
 from pinwright.verdict.sockets import Misplugged, misplugged
 from pinwright.verdict.words import Finding
 
@@ -77,8 +78,11 @@ def run(arguments: argparse.Namespace) -> int:
     """0 where the cable passed, 1 where it failed; everything else is raised."""
     saved = _saved(arguments.file, arguments.profile)
     findings, plugged = _explained(saved)
+    library = library_profiles(library_folders()) if is_raw(saved.profile) else ()
+    ribbon = fitness(saved.profile, saved.facts, findings, library)
     if arguments.json:
-        show_text(json.dumps(_document(saved, findings), indent=2, allow_nan=False))
+        document = _document(saved, findings) | ribbon_members(ribbon)
+        show_text(json.dumps(document, indent=2, allow_nan=False))
         return 0 if saved.facts.passed else 1
     show_scan(
         saved.profile,
@@ -92,6 +96,7 @@ def run(arguments: argparse.Namespace) -> int:
         verbose=arguments.verbose,
         as_plugged=plugged.facts if plugged else None,
         draw=partial(sketch, saved.profile, saved.facts, [finding.pins for finding in findings]),
+        ribbon=ribbon,
     )
     return 0 if saved.facts.passed else 1
 

@@ -23,8 +23,12 @@ from pinwright.errors import OwnBug, PinwrightError, UsageError
 # Command → its module and a line for the list. A module is imported only when it is needed.
 COMMANDS = {
     "scan": "prove one cable against its profile",
+    "touch": "touch a conductor with the probe lead and see which it is, and where it goes",
     "explain": "say once more what is wrong with a cable, from a saved scan",
-    "profiles": "list, show and check profiles",
+    "capture": "make a profile from a known-good lead on the tester",
+    "derive": "work out a cable from the pinouts of its ends",
+    "sheet": "how to build a cable: which conductor goes on which pin",
+    "profiles": "list, show, check and compare profiles",
     "records": "list, show and verify what was tested",
     "testers": "list what is plugged in: testers, and what else is at the ports",
     "tester": "calibrate a tester, or make its long check",
@@ -32,6 +36,7 @@ COMMANDS = {
     "virtual": "keep a virtual tester on a port, for any program",
     "demo": "see the main job happen without a board",
 }
+_DRIVING = {"scan", "touch", "capture", "demo", "tester"}  # commands that have a board drive points
 _INTERRUPTED = 130
 
 
@@ -76,7 +81,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return status
     except KeyboardInterrupt:
-        points = "; every point was let go" if {"scan", "demo", "tester"} & set(words) else ""
+        points = "; every point was let go" if _DRIVING & set(words) else ""
         return _tell(as_json, _INTERRUPTED, f"interrupted{points}", "")
     except OwnBug as error:
         return _tell(as_json, error.status, *_bug(f"{error.message}; "))

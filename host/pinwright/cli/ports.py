@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from pinwright import resources
-from pinwright.cable.pins import Pin
+from pinwright.cable.pins import Pin, parse_pin
 from pinwright.cable.profile import End, Profile
 from pinwright.discovery import could_be_a_name, find_tester
-from pinwright.errors import BenchError, UsageError
-from pinwright.library import read_adapters, read_fixtures
+from pinwright.errors import BenchError, PlacementError, UsageError
+from pinwright.library import find_profile, library_folders, read_adapters, read_fixtures
 from pinwright.link import Link, SerialLink
 from pinwright.terminal import say
 from pinwright.tester.adapter import Adapter
-from pinwright.tester.fixture import Fixture, Socket
+from pinwright.tester.fixture import Fixture, Socket, place
+from pinwright.tester.touching import PROBE, Touching
 
 if TYPE_CHECKING:
     from pinwright.virtual.bench import Bench
     from pinwright.virtual.port import Port
+
+_PROBE = f"{PROBE}.1"  # where a tester has a probe lead of its own
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +97,46 @@ def opened_empty(
         yield link, plug
 
 
+@contextmanager
+def opened_to_touch(
+    port: str | None, profile: Profile, touching: Touching, workshop: Workshop
+) -> Iterator[tuple[Link, Callable[[Pin | None], None] | None]]:
+    """The link that `--port` names, and with `sim` what moves the virtual tester's probe lead to a pin, or
+    away; None: a person does, or it stays where the bench file has it. In the tester are the ends that
+    `touching` says. Raises NoTester, BenchError, PlacementError."""
+    if port is None or not is_virtual(port):
+        real = SerialLink(find_port(port))
+        try:
+            yield real, None
+        finally:
+            real.close()
+        return
+    from pinwright.virtual.bench import Bench
+    from pinwright.virtual.bench import Link as Wire
+
+    plugged, by_hand = touching.plugged, touching.by_hand
+    ends = {end.name for end in plugged}
+    nets = [tuple(pin for pin in net.pins if pin.end in ends) for net in profile.nets]
+    lead = tuple(Wire(pins) for pins in nets if len(pins) > 1)
+    bench = Bench(lead) if port == "sim" else _bench(port)
+    tester = bench.tester
+    fixture = workshop.fixtures[tester.fixture]
+    sockets = place(plugged, fixture, tester.points, by_hand, workshop.adapters).sockets
+    named = plugged
+    if port != "sim":  # a bench file may name pins of every end, if there is room for them
+        with suppress(PlacementError):
+            place(profile.ends, fixture, tester.points, sockets, workshop.adapters)
+            named = profile.ends
+    with _served(port, bench, workshop, named, sockets) as (link, virtual):
+
+        def touch(pin: Pin | None) -> None:
+            probe = parse_pin(f"@{touching.probe_at or _PROBE}")
+            touched = (Wire((probe, pin)),) if pin else ()
+            virtual.plug(*plug_in(replace(bench, links=(*lead, *touched)), plugged, workshop, sockets))
+
+        yield link, touch if port == "sim" else None
+
+
 def find_port(port: str | None) -> str:
     """The port itself, where a tester's name is given or nothing. Raises NoTester."""
     if port is None:
@@ -107,9 +151,19 @@ def _virtual(port: str, profile: Profile, workshop: Workshop, by_hand: Mapping[s
     """A virtual board on a port of its own, for as long as it is needed."""
     from pinwright.virtual.bench import good_bench
 
-    bench = _bench(port) if port != "sim" else good_bench(profile)
+    other = _id_of(port)
+    if other:
+        bench = good_bench(find_profile(other, library_folders()).profile)
+    else:
+        bench = _bench(port) if port != "sim" else good_bench(profile)
     with _served(port, bench, workshop, profile.ends, by_hand) as (link, _):
         yield link
+
+
+def _id_of(port: str) -> str:
+    """The id in `sim:ID`, the virtual tester with a good cable of that profile; nothing for all else."""
+    name = port[4:]
+    return name if name and not name.endswith(".toml") and not os.path.exists(name) else ""
 
 
 def _bench(port: str) -> Bench:
@@ -149,3 +203,16 @@ def _served(
 def is_virtual(port: str | None) -> bool:
     """Whether `--port` asks for the virtual tester."""
     return port is not None and (port == "sim" or port.startswith("sim:"))
+
+
+def sockets_by_hand(words: Sequence[str]) -> dict[str, str]:
+    """What `--at` says: end → socket. Raises UsageError."""
+    chosen: dict[str, str] = {}
+    for word in words:
+        end, equals, socket = word.partition("=")
+        if not (end and equals and socket):
+            raise UsageError(f"`--at {word}` should be written END=SOCKET, such as `--at A=J1`")
+        if end in chosen:
+            raise UsageError(f"`--at` names end `{end}` twice")
+        chosen[end] = socket
+    return chosen

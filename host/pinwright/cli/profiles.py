@@ -1,4 +1,4 @@
-"""`pinwright profiles list | show | check`."""
+"""`pinwright profiles list | show | check | diff`."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ from pathlib import Path
 from textwrap import fill
 
 from pinwright.cable.connectors import FAMILIES, Connector, UnknownConnector
+from pinwright.cable.difference import difference
 from pinwright.cable.profile import CONFIDENCE_TEXT, Limit, Origin, Profile
 from pinwright.cable.wiring import printable
+from pinwright.cli.differing import difference_document, names_of, show_difference
 from pinwright.errors import ProfileError, UsageError
 from pinwright.library import LoadedProfile, all_profiles, find_profile, library_folders, read_profile
 from pinwright.terminal import name_of, say, show_error, show_table, show_text
@@ -24,6 +26,13 @@ if it has all of them. `known` says how well it is known that the cable is wired
 or memory, which `profiles show` explains; nothing for a workshop's own cables.
 
 example: pinwright profiles list null modem --connector dsub-9
+"""
+DIFF_EPILOG = """\
+Compared are ends, nets, common signals, limits and what the profiles call things; not notes and sources.
+
+Exit status: 0 they are the same, 1 they differ, 2 a profile is wrong.
+
+example: pinwright profiles diff service-lead-9 rs232-de9-null-modem-3wire
 """
 _TITLE = 35  # columns for a title, so that id, `known` and ends of the standard profiles fit into 80
 
@@ -62,11 +71,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     check.add_argument(
         "paths", metavar="PATH", nargs="*", help="a `.toml` file, or a folder of them (default: the library)"
     )
+    diff = actions.add_parser(
+        "diff",
+        help="how two profiles differ, in nets and in words",
+        epilog=DIFF_EPILOG,
+        formatter_class=plain,
+        allow_abbrev=False,
+    )
+    for name in ("one", "other"):
+        diff.add_argument(name, metavar=name.upper(), help="a `.toml` file, or an id of the library")
+    diff.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """0, or 2 where a checked file is wrong."""
-    return {"list": _list, "show": _show, "check": _check}[arguments.action](arguments)
+    """0, 2 where a checked file is wrong, or 1 where two profiles differ."""
+    action = {"list": _list, "show": _show, "check": _check, "diff": _diff}[arguments.action]
+    return action(arguments)
 
 
 def _list(arguments: argparse.Namespace) -> int:
@@ -218,3 +238,16 @@ def _in_folder(folder: Path) -> list[Path]:
 def _in_short(profile: Profile) -> str:
     ends = ", ".join(end.connector.name for end in profile.ends)
     return f"good: `{profile.id}`, {len(profile.nets)} nets over {ends}"
+
+
+def _diff(arguments: argparse.Namespace) -> int:
+    words = (arguments.one, arguments.other)
+    one, other = (find_profile(word, library_folders()).profile for word in words)
+    apart = difference(one, other)
+    if arguments.json:
+        named = {"one": one.id, "other": other.id}
+        document = {"schema": "pinwright/diff-1"} | named | difference_document(apart)
+        show_text(json.dumps(document, indent=2))
+    else:
+        show_difference(apart, names_of(one, other, words))
+    return 0 if apart.same else 1

@@ -15,7 +15,7 @@ from typing import Any
 
 from pinwright.cable.wiring import printable
 from pinwright.errors import RecordsError, SerialError, UsageError
-from pinwright.library import profile_of
+from pinwright.library import library_folders, library_profiles, profile_of
 from pinwright.records.document import NotGenuine
 from pinwright.records.record import Record, bytes_of
 from pinwright.records.store import Entry, Store, check_serial, default_place
@@ -24,6 +24,7 @@ from pinwright.sheets.genuine import DOCUMENT, genuine
 from pinwright.sheets.sheet import sheet_of
 from pinwright.terminal import say, show_error, show_record, show_table, show_text
 from pinwright.verdict.conductors import conductors
+from pinwright.verdict.fitness import fitness, is_raw
 
 EPILOG = """\
 example: pinwright records verify --simulated
@@ -152,6 +153,7 @@ def _show(arguments: argparse.Namespace) -> int:
     sheet = sheet_of(record)
     rows = conductors(record.profile, record.facts, record.findings)
     told = zip(record.findings, sheet.findings, strict=True)
+    library = library_profiles(library_folders()) if is_raw(record.profile) else ()
     show_record(
         sheet.about,
         [replace(finding, text=text, remedy=remedy) for finding, (text, remedy) in told],
@@ -160,6 +162,7 @@ def _show(arguments: argparse.Namespace) -> int:
         verdict=sheet.verdict,
         summary=sheet.summary,
         verbose=arguments.verbose,
+        ribbon=fitness(record.profile, record.facts, record.findings, library),
     )
     show_text("")
     for text in filter(None, (sheet.warning, _others(tests, entry))):

@@ -14,7 +14,7 @@ from pinwright import __version__
 from pinwright.cable.profile import Profile
 from pinwright.cable.tables import seen
 from pinwright.cable.wiring import code_point
-from pinwright.cli.ports import Workshop, is_virtual, opened
+from pinwright.cli.ports import Workshop, is_virtual, opened, sockets_by_hand
 from pinwright.errors import OwnBug, RecordsError, SerialError, UsageError
 from pinwright.library import find_profile, library_folders, library_profiles, profile_of
 from pinwright.link import Line, drive
@@ -37,13 +37,14 @@ from pinwright.verdict.agreement import decide
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.findings import explain, explain_plainly
+from pinwright.verdict.fitness import fitness, is_raw
 from pinwright.verdict.sockets import misplugged
 
 EPILOG = """\
 PROFILE is a `.toml` file or the id of a profile in the library.
 PORT is a serial port (`/dev/ttyACM0`, `COM5`, a pyserial URL), `sim` for the virtual tester with a good
-cable, or `sim:FILE` for the virtual tester with what FILE says is plugged in. Without it: the one board
-that answers.
+cable, `sim:ID` with a good cable of another profile, or `sim:FILE` with what FILE says is plugged in.
+Without it: the one board that answers.
 
 Only unpowered cables, unplugged from everything but the tester.
 
@@ -97,7 +98,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
     loaded = find_profile(name, library_folders())
     profile = loaded.profile
-    by_hand = _by_hand(arguments.at)
+    by_hand = sockets_by_hand(arguments.at)
     max_ohms = _max_ohms(arguments.max_ohms, profile.max_ohms)
     checked_between = _checked_between(arguments.max_check_age)
     operator = _operator(arguments.operator)
@@ -116,16 +117,18 @@ def run(arguments: argparse.Namespace) -> int:
         drive(show_verdict(facts.passed), line)
     elapsed_ms = round((time.monotonic() - clock) * 1000)
     bugs: list[tuple[str, Exception]] = []  # what cannot be done, for which reason; the test is kept
-    wrong_sockets = None
+    wrong_sockets = ribbon = None
     try:
         wrong_sockets = misplugged(profile, scan, facts, workshop.adapters)
+        library = library_profiles(library_folders()) if is_raw(profile) or not facts.continuous else ()
         findings = explain(
             profile,
             facts,
             wrong_sockets,
-            library=() if facts.continuous else library_profiles(library_folders()),
+            library=() if facts.continuous else library,
             beyond=places_beside(profile.ends, scan.fixture, scan.placement),
         )
+        ribbon = fitness(profile, facts, findings, library)
     except Exception as error:
         bugs.append(("what happened to it cannot be told", error))
         wrong_sockets, findings = None, explain_plainly(facts)
@@ -143,7 +146,7 @@ def run(arguments: argparse.Namespace) -> int:
         max_ohms,
         by_hand=arguments.max_ohms is not None,
     )
-    document = scan_document(subject, scan, facts, findings, arguments.serial)
+    document = scan_document(subject, scan, facts, findings, arguments.serial, ribbon)
 
     def draw(record: bytes) -> Mapping[str, bytes]:
         """The documents of the record. A bug in the drawing must not cost the test its record."""
@@ -178,6 +181,7 @@ def run(arguments: argparse.Namespace) -> int:
             verbose=arguments.verbose,
             as_plugged=wrong_sockets.facts if wrong_sockets else None,
             draw=picture,
+            ribbon=ribbon,
         )
 
     verdict = "passed" if facts.passed else "FAILED"
@@ -331,18 +335,6 @@ def _folder(text: str) -> Path:
     if not text:
         raise argparse.ArgumentTypeError("needs the name of a folder, not an empty word")
     return Path(text)
-
-
-def _by_hand(words: list[str]) -> dict[str, str]:
-    chosen: dict[str, str] = {}
-    for word in words:
-        end, equals, socket = word.partition("=")
-        if not (end and equals and socket):
-            raise UsageError(f"`--at {word}` should be written END=SOCKET, such as `--at A=J1`")
-        if end in chosen:
-            raise UsageError(f"`--at` names end `{end}` twice")
-        chosen[end] = socket
-    return chosen
 
 
 def _max_ohms(text: str | None, default: float) -> float:

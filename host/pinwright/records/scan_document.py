@@ -16,6 +16,7 @@ from pinwright.tester.ohmmeter import Lane, Ohmmeter, Readings
 from pinwright.tester.session import Scan
 from pinwright.verdict.conductors import shared_conductors
 from pinwright.verdict.facts import Facts
+from pinwright.verdict.fitness import Fitness
 from pinwright.verdict.resistances import TOLD_BELOW_OHMS, link_limit, ohms_text, rule
 from pinwright.verdict.words import Finding
 
@@ -82,7 +83,8 @@ class Subject:
         return self.profile.with_max_ohms(self.max_ohms) if self.by_hand else self.profile
 
 
-_PLACES = ("certificate", "report", "documents")  # members of a scan's document that a record has not
+# Members of a scan's document that a record has not: where it is kept, and what follows from the facts.
+_NOT_KEPT = ("certificate", "report", "documents", "ribbon", "serves")
 
 
 def names(pins: Iterable[Pin]) -> list[str]:
@@ -122,10 +124,47 @@ def facts_members(facts: Facts) -> dict[str, object]:
     }
 
 
+def ribbon_members(ribbon: Fitness | None) -> dict[str, object]:
+    """The members `ribbon` and `serves` of what is said of raw material; none for everything else."""
+    if ribbon is None:
+        return {}
+    return {
+        "ribbon": {
+            "conductors": ribbon.conductors,
+            "fit": len(ribbon.fit),
+            "flaws": [
+                {
+                    "state": flaw.state,
+                    "conductors": list(flaw.conductors),
+                    "pins": names(flaw.pins),
+                    "text": flaw.text,
+                }
+                for flaw in ribbon.flaws
+            ],
+        },
+        "serves": [
+            {
+                "id": lead.id,
+                "title": lead.title,
+                "serves": bool(lead.ends),
+                "ends": list(lead.ends),
+                "why_not": list(lead.why_not),
+            }
+            for lead in ribbon.leads
+        ],
+    }
+
+
 def scan_document(
-    subject: Subject, scan: Scan, facts: Facts, findings: Sequence[Finding], serial: str | None
+    subject: Subject,
+    scan: Scan,
+    facts: Facts,
+    findings: Sequence[Finding],
+    serial: str | None,
+    ribbon: Fitness | None = None,
 ) -> dict[str, object]:
-    """The document `pinwright/scan-1`; where it is saved, and what is drawn from it, adds who saves it."""
+    """The document `pinwright/scan-1`; where it is saved, and what is drawn from it, adds who saves it.
+    ribbon: what raw material is good for."""
     profile = subject.profile
     return {
         "schema": SCAN_SCHEMA,
@@ -150,6 +189,7 @@ def scan_document(
             }
             for finding in findings
         ],
+        **ribbon_members(ribbon),
         "tester": {
             "kind": "virtual" if subject.virtual else "board",
             "firmware": scan.hello.firmware,
@@ -306,7 +346,7 @@ def record_document(
         "number": f"{serial}.test-{test}",
         "serial": serial,
         "test": test,
-        "scan": {key: value for key, value in document.items() if key not in _PLACES} | {"serial": serial},
+        "scan": {key: value for key, value in document.items() if key not in _NOT_KEPT} | {"serial": serial},
         "decision": DECISION if readings is None else f"{DECISION} {rule(calibrated, len(facts.links))}",
         "method": METHOD if readings is None else METHOD + METHOD_OHMS,
         "not_measured": not_measured(subject, scan, facts),

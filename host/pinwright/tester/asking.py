@@ -43,7 +43,11 @@ class Asker(Protocol):
 
 def ask(asker: Asker, request: Request) -> Generator[Request, Reply, Reply]:
     """One request; the reply's words after `ok`. Raises what an `error` reply means."""
-    reply = yield request
+    return answered(asker, request, (yield request))
+
+
+def answered(asker: Asker, request: Request, reply: Reply) -> Reply:
+    """The words of a reply after `ok`. Raises what an `error` reply means."""
     if reply[0] == "ok":
         return reply[1:]
     if reply[0] == "error" and len(reply) > 1:

@@ -153,13 +153,18 @@ class Session:
 
     def where(self, points: int) -> str:
         """Names for a set of points given as bits: cable pins where known, else socket pins."""
-        names = []
-        for point in bits(points):
-            pin = self.placement.pin_of.get(point) if self.placement else None
-            socket_pin = self.fixture.name_of(point) if self.fixture else f"point {point}"
-            names.append(f"{pin} ({socket_pin})" if pin and str(pin) != f"@{socket_pin}" else socket_pin)
-        more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-        return ", ".join(names[:6]) + more
+        return named(points, self.fixture, self.placement)
+
+
+def named(points: int, fixture: Fixture | None, placement: Placement | None) -> str:
+    """Names for a set of points given as bits, as far as fixture and placement are known."""
+    names = []
+    for point in bits(points):
+        pin = placement.pin_of.get(point) if placement else None
+        socket_pin = fixture.name_of(point) if fixture else f"point {point}"
+        names.append(f"{pin} ({socket_pin})" if pin and str(pin) != f"@{socket_pin}" else socket_pin)
+    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+    return ", ".join(names[:6]) + more
 
 
 def greet(deadline_s: float = 1.0) -> Generator[Request, Reply, Hello]:
@@ -214,17 +219,25 @@ def other_protocol(hello: Hello, host_version: str) -> ProtocolMismatch:
     )
 
 
-def _hello(session: Session) -> Steps:
+def meet(
+    fixtures: Mapping[str, Fixture], host_version: str
+) -> Generator[Request, Reply, tuple[Hello, Fixture]]:
+    """Ask a board who it is, and know its sockets. Raises ProtocolMismatch where this program is no match."""
     hello = yield from greet()
     if hello.protocol != PROTOCOL:
-        raise other_protocol(hello, session.host_version)
-    fixture = session.fixtures.get(hello.fixture)
+        raise other_protocol(hello, host_version)
+    fixture = fixtures.get(hello.fixture)
     if fixture is None or hello.points > fixture.points:
         raise ProtocolMismatch(
             f"the tester has the sockets of a `{hello.fixture}` with {hello.points} points, which this "
-            f"program does not know (firmware {hello.firmware}, host {session.host_version})",
+            f"program does not know (firmware {hello.firmware}, host {host_version})",
             hint="update the program",
         )
+    return hello, fixture
+
+
+def _hello(session: Session) -> Steps:
+    hello, fixture = yield from meet(session.fixtures, session.host_version)
     session.hello, session.fixture = hello, fixture
     session.placement = place(session.profile.ends, fixture, hello.points, session.by_hand, session.adapters)
 
