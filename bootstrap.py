@@ -42,7 +42,8 @@ def main(arguments):
         return run(venv, [program(venv, "pinwright"), "demo"] + rest)
     python = program(venv, "python")
     workers = str(2 * (os.cpu_count() or 1))  # half of the time a test waits for a board to do something
-    checks = (["-m", "ruff", "check", "."], ["-m", "mypy"], ["-m", "pytest", "-n", workers, "--dist", "worksteal"] + rest)
+    shared = ["-n", workers, "--dist", "worksteal"]
+    checks = (["-m", "ruff", "check", "."], ["-m", "mypy"], ["-m", "pytest"] + shared + rest)
     return next((status for status in [run(venv, [python] + check, ROOT) for check in checks] if status), 0)
 
 

@@ -74,7 +74,8 @@ def test_a_demo_and_then_the_tests_install_each_thing_once(bootstrap: SimpleName
     ] == bootstrap.done  # fmt: skip
     bootstrap.done.clear()
     workers = 2 * (os.cpu_count() or 1)
-    checks = ["run python -m ruff check .", "run python -m mypy", f"run python -m pytest -n {workers} -k x"]
+    checks = ["run python -m ruff check .", "run python -m mypy"]
+    checks.append(f"run python -m pytest -n {workers} --dist worksteal -k x")
     assert 0 == bootstrap.main(["test", "-k", "x"])
     assert ["install requirements-test.txt", "install checkout", *checks] == bootstrap.done
     bootstrap.done.clear()

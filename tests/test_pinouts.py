@@ -37,6 +37,7 @@ def complaint(folder: Path, content: str | bytes, name: str = "rack.csv", family
         ("a.csv", '"1","GND"\n"2","/RD"\n"5","D 0"\n'),
         ("a.csv", "\ufeffsignal,pin no.\nGND,01\n/RD,02\nD 0,05\n"),
         ("a.csv", "# a remark, with commas\n1,GND\n# another\n2,/RD\n5,D 0\n,,\n"),
+        ("a.csv", "#\n## a remark\n1,GND\n2,/RD\n5,D 0\n"),
         ("a.csv", "1,GND\r2,/RD\r5,D 0\r"),
         ("a.csv", "1,\u00a0GND\n2,/RD\n5,D\u00a00\n"),
         ("a.tsv", "1\tGND\n2\t/RD\n5\tD 0\n"),
@@ -50,6 +51,12 @@ def test_a_pinout_is_read_however_it_is_written(name: str, content: str, tmp_pat
     pinout = read_pinout(written(tmp_path, content, name), "dip-8")
     assert ("dip-8", "", NAMES) == (pinout.connector.name, pinout.label, pinout.names)
     assert list(NAMES) == list(pinout.names)
+
+
+def test_a_signal_marked_with_a_number_sign_is_no_remark(tmp_path: Path) -> None:
+    content = "signal,pin\n#RD,1\n# connector: dip-8\n#WR,2\n#label: rack\nA0,3\n"
+    pinout = read_pinout(written(tmp_path, content, "a.csv"))
+    assert ("rack", {"1": "#RD", "2": "#WR", "3": "A0"}) == (pinout.label, pinout.names)
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
@@ -111,6 +118,8 @@ def test_names_for_no_connection_are_kept(tmp_path: Path) -> None:
         ("# label: \x1b[31m\n1,GND\n", "key `label`: character 1 is U+001B"),
         (b"1,GND\n2,Gr\xf6\xdfe\n", "pinout `rack.csv`, line 2: is not UTF-8 text"),
         (b"\xff\xfe1\x00,", "is not UTF-16 text"),
+        (b"PK\x03\x04\x14\x00\x06\x00", "pinout `rack.csv`: is a spreadsheet file; export it as CSV"),
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1\x00", "is a spreadsheet file; export it as CSV"),
         (b"1,X\n" * 250_001, "pinout `rack.csv`: is larger than 1000000 bytes, which no pinout is"),
     ],
 )

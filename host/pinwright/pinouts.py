@@ -13,7 +13,9 @@ from pinwright.cable.wiring import printable
 from pinwright.errors import PinoutError
 from pinwright.library import content_of, tables_of
 
+_SPREADSHEETS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")  # a ZIP archive; a file of before 2007
 _SAID = re.compile(r"#\s*(connector|label)\s*:\s*(.*)", re.IGNORECASE)
+_REMARK = re.compile(r"#(?:[\s#]|$)")
 _SEPARATORS = "\t;,"  # in this order: a semicolon is chosen where the comma is needed for something else
 
 
@@ -52,11 +54,12 @@ def _from_table(text: str, family: str) -> Pinout:
 
 
 def _remark(line: str) -> str:
-    """A line that is a remark, else nothing. Spreadsheets put quotes and empty cells around one."""
+    """A line that is a remark, else nothing; `#RD,7` is a signal. Spreadsheets put quotes and empty cells
+    around one."""
     text = line.strip().rstrip(_SEPARATORS).rstrip()
     if text.startswith('"#') and text.endswith('"'):
         text = text[1:-1].replace('""', '"')
-    return text if text.startswith("#") else ""
+    return text if _REMARK.match(text) or _SAID.match(text) else ""
 
 
 def _separator(lines: list[str]) -> str:
@@ -85,6 +88,8 @@ def _rows(lines: list[str], separator: str) -> Iterator[Row]:
 
 def _decoded(content: bytes) -> str:
     """UTF-8, or the UTF-16 that a spreadsheet calls Unicode text, which begins with its mark."""
+    if content.startswith(_SPREADSHEETS):
+        raise PinoutError("", "is a spreadsheet file; export it as CSV")
     encoding = "utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
     try:
         return content.decode(encoding)

@@ -99,6 +99,18 @@ def test_ends_and_common_signals_are_wiring(
     assert {name: both for name, both in expected.items() if both} == facts(apart)
 
 
+def test_the_conductors_of_a_common_signal_are_wiring() -> None:
+    """A lead that links A.1 and A.3 is good by the one, and by the other it is not."""
+    data = copy.deepcopy(LEAD)
+    for end in data["ends"].values():
+        end["signals"] = {"1": "GND", "2": "GND", "3": "D0"}
+    data["limits"] = {"D0": {"max_ohms": 1}}
+    found = difference(lead(), Profile.from_dict(data))
+    assert not found.same_wiring
+    assert {"GND": ("optional, at A.1 A.3 B.1 B.3", "optional, at A.1 A.2 B.1 B.2")} == found.common
+    assert () == found.only_one
+
+
 def test_a_pin_that_moved_is_told_with_both_its_nets() -> None:
     moved = lead("wiring", "wires", to=[["A.1", "B.1"], ["A.2", "B.4"], ["A.3", "B.3"]])
     apart = difference(lead(), moved)

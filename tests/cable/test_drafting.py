@@ -88,6 +88,18 @@ connector = "idc-2x3"
     assert expected == profile_text(DRAFT)
 
 
+def test_what_is_to_be_confirmed_is_written_a_line_each_and_read_again() -> None:
+    points = ("A.5: misread?", 'is "B.6" \\ or B.5 GND?')
+    text = profile_text(replace(DRAFT, to_confirm=points))
+    assert 'to_confirm = [\n    "A.5: misread?",\n    "is \\"B.6\\" \\\\ or B.5 GND?",\n]\n\n[wiring]' in text
+    assert points == read(text).to_confirm
+
+
+def test_how_an_end_is_terminated_is_written() -> None:
+    text = profile_text(replace(DRAFT, ends=(ENDS[0], replace(ENDS[1], termination="soldered"))))
+    assert ["", "soldered"] == [end.termination for end in read(text).ends]
+
+
 def test_what_a_rule_does_not_say_is_written_as_wires_with_the_notes_of_their_pins() -> None:
     text = profile_text(replace(DRAFT, nets=STRAIGHT[:5]))
     assert '    ["A.5", "B.5"],              # A.5: bare\n' in text

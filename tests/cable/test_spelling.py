@@ -57,19 +57,32 @@ def test_what_only_may_mean_active_low_is_a_guess(name: str, meant: str | None) 
     assert key(name) != meant or name.startswith("/")
 
 
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [("AUX -12V", "AUX 12V"), ("V -5", "V 5"), ("REF \u22122.5V", "REF 2.5V"), ("-5V", "5V")],
+)
+def test_a_minus_before_a_number_is_no_separator(one: str, other: str) -> None:
+    assert key(one) != key(other)
+    assert key(one) == key(one.lower().replace(" ", "_").replace("\u2212", "-"))
+
+
 def test_the_other_of_a_pair_is_known() -> None:
     assert key("RXD_P") == opposite("RXD_N")
     assert opposite("RXD") is None
 
 
 @pytest.mark.parametrize(
-    "name", ["", "-", "nc", "NC", "N/C", "n.c.", " nc ", "\u2013", "reserved", "Not  connected", "unused"]
+    "name",
+    [
+        *("", "-", "nc", "NC", "N/C", "n.c.", " nc ", "\u2013", "reserved", "Not  connected", "unused"),
+        *("(NC)", "N C", "N_C", "n-c", "NC*", "[n.c.]", "not used", "No conn.", "none", "n/a"),
+    ],
 )
 def test_names_for_no_connection(name: str) -> None:
     assert is_nothing(name)
 
 
-@pytest.mark.parametrize("name", ["GND", "0", "NCS", "NC1", "SPARE", "*"])
+@pytest.mark.parametrize("name", ["GND", "0", "NCS", "NC1", "SPARE", "*", "()", "NONE1"])
 def test_other_names_are_signals(name: str) -> None:
     assert not is_nothing(name)
 

@@ -484,6 +484,7 @@ def test_a_link_that_is_lost_leaves_no_file(
         ((*LAMP, "--port", "sim"), "`--port sim` has a good cable in it, and there is no profile here that"),
         ((*LAMP, "--port", "sim:lamp-changer-41"), "no profile has the id `lamp-changer-41`"),
         ((*LAMP, "--port", "sim:woven-40"), "no pin `C.2`"),
+        ((*LAMP, "--port", "sim:raw-ribbon-40"), "has `idc-2x20` at end B, where `dip-40` is to be"),
         (
             (*LAMP, "--port", "sim:lamp-changer-40", "--signal", "A.1=X", "B.40=Y"),
             "what `--signal` calls `X`",

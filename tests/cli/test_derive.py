@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -58,7 +59,8 @@ def test_what_was_derived_is_a_good_profile_with_the_nets_of_the_library_s(
     ran = pinwright("derive", "A=rack.csv", "B=changer.tsv", "--id", "mine", "--out", "mine.toml")
     assert (0, "", "written to `mine.toml`") == (ran.status, ran.out, ran.err.splitlines()[-1])
     checked = pinwright("profiles", "check", "mine.toml")
-    assert (0, "mine.toml: good: `mine`, 40 nets over idc-2x20, dip-40\n") == (checked.status, checked.out)
+    good = "mine.toml: good: `mine`, 40 nets over idc-2x20, dip-40; 1 point to be confirmed\n"
+    assert (0, good) == (checked.status, checked.out)
     assert pinwright("profiles", "diff", "mine.toml", "lamp-changer-40").out.startswith(
         "`mine` and `lamp-changer-40` have the same nets and differ in words\n"
     )
@@ -69,7 +71,77 @@ def test_a_file_is_never_written_over(bench: Path, pinwright: Any) -> None:
     ran = pinwright("derive", "A=rack.csv", "B=changer.tsv", "--out", "mine.toml")
     assert "`mine.toml` exists already" == ran.error(2)
     assert "mine" == (bench / "mine.toml").read_text()
-    assert "cannot be written" in pinwright("derive", "A=rack.csv", "B=changer.tsv", "--out", "x/y").error(2)
+    ran = pinwright("derive", "A=rack.csv", "B=changer.tsv", "--out", "x/y.toml")
+    assert "`x/y.toml` cannot be written" in ran.error(2)
+
+
+@pytest.mark.parametrize("name", ["lead", "lead.csv", "lead.toml.txt"])
+def test_a_profile_is_only_written_to_a_file_that_is_known_for_one(
+    name: str, bench: Path, pinwright: Any
+) -> None:
+    ran = pinwright("derive", "A=rack.csv", "B=changer.tsv", "--out", name)
+    assert f"`--out {name}`: the name of a profile's file ends in `.toml`" == ran.error(2)
+    assert not (bench / name).exists()
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "expected"),
+    [
+        ("rack.csv", "changer.tsv", "rack-to-changer"),
+        ("My rack (rev 2).csv", "_x_.csv", "My-rack-rev-2-to-x"),
+        ("Größe.csv", "日本.csv", "Groe-to-B"),
+        ("x" * 40 + ".csv", "y" * 40 + ".csv", "x" * 40 + "-to-" + "y" * 13),
+        ("x" * 56 + ".csv", "y.csv", "x" * 56),
+    ],
+)
+def test_a_profile_is_called_after_the_files_of_its_ends(
+    one: str, other: str, expected: str, bench: Path, pinwright: Any
+) -> None:
+    (bench / "rack.csv").rename(bench / one)
+    (bench / "changer.tsv").rename(bench / other)
+    ran = pinwright("derive", f"B={other}", f"A={one}")
+    assert 0 == ran.status
+    assert expected == tomllib.loads(ran.out)["cable"]["id"]
+
+
+def test_small_letters_name_ends_as_well(bench: Path, pinwright: Any) -> None:
+    expected = pinwright("derive", "A=rack.csv", "B=changer.tsv").out
+    words = ("derive", "a=rack.csv", "b=changer.tsv", "--connector", "a=idc-2x20")
+    assert expected == pinwright(*words).out
+
+
+def test_of_a_broken_rule_the_profile_says_once_what_is_to_be_confirmed(bench: Path, pinwright: Any) -> None:
+    exchanged(bench / "rack.csv", "D0", "D5")
+    ran = pinwright("derive", "A=rack.csv", "B=changer.tsv")
+    profile = tomllib.loads(ran.out)
+    assert "D5 and D0 look exchanged: A.5/A.11 or B.35/B.38" == profile["cable"]["to_confirm"][0]
+    assert [1, 1] == [ran.out.count("exchanged"), ran.err.count("exchanged")]
+    assert "misread" not in ran.out
+    assert "2 points are to be confirmed: see `to_confirm` in the profile" == ran.err.splitlines()[-1]
+
+
+def test_the_files_of_two_cables_are_asked_about_first(bench: Path, pinwright: Any) -> None:
+    (bench / "other.csv").write_text("# connector: row-5\n1,CLOCK\n2,GND\n3,TXD\n4,RXD\n5,RTS\n")
+    ran = pinwright("derive", "A=rack.csv", "B=other.csv")
+    few = "few names have a partner (2 of 30 at A and 2 of 5 at B): are these the two ends of one cable?"
+    assert (0, few) == (ran.status, ran.err.splitlines()[0])
+    assert few == tomllib.loads(ran.out)["cable"]["to_confirm"][0]
+
+
+def test_where_nothing_is_joined_that_is_said_and_nothing_before(bench: Path, pinwright: Any) -> None:
+    alone = pinwright("derive", "A=rack.csv")
+    assert (
+        "error: no signal is at two ends, so nothing is joined\n\n"
+        "hint: give every end of the cable: `A=FILE B=FILE`\n"
+    ) == alone.err
+    for name, signal in (("a.csv", "0V"), ("b.csv", "GND")):
+        (bench / name).write_text(f"# connector: row-1\n1,{signal}\n")
+    apart = pinwright("derive", "A=a.csv", "B=b.csv")
+    assert "no signal is at two ends, so nothing is joined" == apart.error(2)
+    assert apart.err.endswith("if they are one ground, `--ground 0V,GND` says so\n")
+    assert apart.err.startswith("error: ")
+    (bench / "b.csv").write_text("# connector: row-1\n1,X\n")
+    assert pinwright("derive", "A=a.csv", "B=b.csv").err.endswith("hint: are these the ends of one cable?\n")
 
 
 def test_the_document(bench: Path, pinwright: Any) -> None:
@@ -88,6 +160,8 @@ def test_the_document(bench: Path, pinwright: Any) -> None:
     assert {"signal": "CLOCK", "pins": ["A.2", "B.1"]} in document["nets"]
     assert not document["against"]["same_wiring"]
     assert ["A.5", "A.11", "B.35", "B.38"] == [moved["pin"] for moved in document["against"]["moved"]]
+    assert ([], {}) == (document["unjoined"], document["missing"])
+    assert document["to_confirm"] == tomllib.loads(document["profile"])["cable"]["to_confirm"]
     (bench / "said.toml").write_text(document["profile"], "utf-8")
     assert 0 == pinwright("profiles", "check", "said.toml").status
 
@@ -110,7 +184,8 @@ def test_connectors_and_grounds_may_be_said_on_the_command_line(bench: Path, pin
     [
         (["A"], "`END=FILE`: `A` should be an end and what it has, such as `A=rack.csv`"),
         (["A="], "`END=FILE`: `A=` should be an end"),
-        (["a=rack.csv"], "`END=FILE`: `a=rack.csv` should be an end"),
+        (["ab=rack.csv"], "`END=FILE`: `ab=rack.csv` should be an end"),
+        (["a=rack.csv", "A=rack.csv"], "`END=FILE`: end `A` is there twice"),
         (["A=rack.csv", "A=rack.csv"], "`END=FILE`: end `A` is there twice"),
         (["A=rack.csv", "B=changer.tsv", "--connector", "C=trs"], "`--connector`: there is no end `C`"),
         (["A=rack.csv", "B=changer.tsv", "--connector", "trs"], "`--connector`: `trs` should be an end"),
@@ -123,6 +198,10 @@ def test_connectors_and_grounds_may_be_said_on_the_command_line(bench: Path, pin
         (["A=rack.csv", "B=changer.tsv", "--revision", "x" * 201], "`--revision`: has 201 characters"),
         (
             ["A=rack.csv", "B=changer.tsv", "--ground", "EARTH"],
+            "`--ground`: no pin of any end carries `EARTH`",
+        ),
+        (
+            ["A=rack.csv", "B=changer.tsv", "--ground", "GND,EARTH"],
             "`--ground`: no pin of any end carries `EARTH`",
         ),
         (["A=rack.csv", "B=changer.tsv", "--ground", "GND,"], "`` is no name of a signal"),

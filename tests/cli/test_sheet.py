@@ -39,6 +39,7 @@ wires = [["A.1", "B.1"], ["A.2", "B.2"]]
         ("ata80c-host-to-master-black", ()),
         ("rs232-de9-null-modem-full-handshake", ()),
         ("xlr3-straight", ()),
+        ("idc26-to-db25-row-matched", ()),
     ],
 )
 def test_a_sheet_on_a_terminal(name: str, words: tuple[str, ...], pinwright: Any, golden: Any) -> None:
@@ -55,6 +56,21 @@ def test_pdf_and_page_are_written_and_named(pinwright: Any, tmp_path: Path) -> N
     sheet = build_sheet(loaded.profile, loaded.sha256, {"B": "front"})
     assert build_pdf(loaded.profile, sheet) == pdf.read_bytes()
     assert build_page(loaded.profile, sheet) == html.read_bytes()
+
+
+def test_what_is_not_confirmed_is_told_first(pinwright: Any, tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    told = 'to_confirm = ["is `A.1` the marked edge", "who has the other end"]'
+    file.write_text((OWN % ("My lead", "here", "X")).replace("[ends.A]", f"{told}\n[ends.A]", 1))
+    lines = pinwright("sheet", file).out.splitlines()
+    assert [
+        "",
+        "Not yet confirmed:",
+        "- is `A.1` the marked edge",
+        "- who has the other end",
+        "",
+        "Parts",
+    ] == [line.rstrip() for line in lines[2:8]]
 
 
 @pytest.mark.parametrize("option", ["--pdf", "--html"])

@@ -201,6 +201,30 @@ def test_the_virtual_hand_touches_every_conductor_and_it_ends(pinwright: Any, tm
     ] == ran.out.splitlines()
 
 
+@pytest.mark.parametrize(
+    ("said", "view", "place"),
+    [
+        ("", "mating face, long row up, as it was taken as crimped", "first from the left"),
+        ('termination = "crimped"', "mating face, long row up", "first from the left"),
+        ('termination = "soldered"', "solder side, long row up", "fifth from the left"),
+    ],
+)
+def test_places_are_told_from_the_side_that_the_sheet_draws(
+    said: str, view: str, place: str, pinwright: Any, tmp_path: Path
+) -> None:
+    file = tmp_path / "rows.toml"
+    wires = [[f"A.{n}", f"B.{n // 2 + 1 if n % 2 else 5 + n // 2}"] for n in range(1, 10)]
+    file.write_text(
+        '[cable]\nid = "rows"\n[ends.A]\nconnector = "idc-2x5"\n[ends.B]\nconnector = "dsub-9-plug"\n'
+        f"{said}\n[wiring]\nwires = {json.dumps(wires)}\n"
+    )
+    told = pinwright("touch", file, "--port", "sim").out
+    assert f"places are as seen at B: {view}\n" in told
+    assert f"conductor 1 → pin 1 of B, long row, {place}\n" in told.replace("→ pin 1,", "→ pin 1 of B,")
+    sheet = " ".join(pinwright("sheet", file).out.split())
+    assert f"pin 1: long row, {place}" in sheet
+
+
 def test_other_ends_can_be_said_to_be_plugged_in(pinwright: Any) -> None:
     words = ("touch", "service-lead-9", "--port", "sim", "--json")
     for more in (("--end", "B"), ("--at", "B=J2")):

@@ -27,9 +27,12 @@ HASH = "0" * 64
 
 
 def profile(ends: Mapping[str, str], wiring: Tables, **more: Any) -> Profile:
-    """more: `signals`, end → pin → name; `common`, signal → word; keys of [cable]."""
-    signals, common = more.pop("signals", {}), more.pop("common", {})
+    """more: `signals`, end → pin → name; `common`, signal → word; `termination`, end → word; keys of
+    [cable]."""
+    signals, common, how = (more.pop(key, {}) for key in ("signals", "common", "termination"))
     tables = {end: {"connector": plug, "signals": signals.get(end, {})} for end, plug in ends.items()}
+    for end, word in how.items():
+        tables[end] |= {"termination": word}
     joined = {name: {"joined": word} for name, word in common.items()}
     return Profile.from_dict(
         {"cable": {"id": "x", "title": "x", **more}, "ends": tables, "wiring": wiring, "common": joined}
@@ -158,12 +161,120 @@ def test_a_plug_whose_conductors_lie_as_its_teeth_do_is_crimped_and_all_others_a
     assert ("crimped", "crimped" if crimped else "soldered") == (one.how, other.how)
 
 
+ROWS = {n: n // 2 + 1 if n % 2 else 13 + n // 2 for n in range(1, 26)}  # conductor → pin of a crimped DB-25
+BY_ROWS = [[f"A.{n}", f"B.{pin}"] for n, pin in ROWS.items()]
+BY_NUMBER = [[f"A.{n}", f"B.{n}"] for n in range(1, 26)]
+
+
+@pytest.mark.parametrize(
+    ("wires", "said", "how", "told"),
+    [
+        (BY_ROWS, "", "crimped", "because the conductors lie in its order"),
+        (BY_NUMBER, "", "soldered", "because the conductors do not lie in its order"),
+        (BY_ROWS, "soldered", "soldered", ""),
+        (BY_NUMBER, "crimped", "crimped", ""),
+    ],
+)
+def test_what_may_be_crimped_or_soldered_is_what_its_profile_says_or_is_told_to_be_a_guess(
+    wires: list[list[str]], said: str, how: str, told: str
+) -> None:
+    termination = {"B": said} if said else {}
+    made = sheet(profile({"A": "idc-2x13", "B": "dsub-25-plug"}, {"wires": wires}, termination=termination))
+    end, part = made.ends[1], dict(made.parts)["Connector B"]
+    assert (how, how == "crimped", how == "soldered") == (end.how, end.pressed, end.behind)
+    other = {"crimped": "soldered", "soldered": "crimped"}[how]
+    guess = f'aken as {how}, {told}; `termination = "{other}"` in [ends.B] of the profile says otherwise'
+    assert (guess in part, f"T{guess}." in end.start) == ((True, True) if told else (False, False))
+    assert ("taken as" in part, f", {how}" in part) == (bool(told), not told)
+    assert "taken" not in made.ends[0].start + dict(made.parts)["Connector A"]
+
+
+def test_plugs_without_a_ribbon_are_taken_as_soldered_and_told_so() -> None:
+    assert (
+        "taken as soldered, because there is no ribbon" in dict(sheet("service-lead-9").parts)["Connector A"]
+    )
+    wires = {"wires": [["A.1", "B.1"]]}
+    ends = {"A": "dsub-9-plug", "B": "dsub-9-socket"}
+    made = sheet(profile(ends, wires, termination={"A": "crimped", "B": "soldered"}))
+    assert [("crimped", False, True), ("soldered", False, True)] == [
+        (end.how, end.pressed, end.behind) for end in made.ends
+    ]
+    assert "For A: strip, crimp a contact on each wire, and push it home where the list says." in made.steps
+    assert not any("Press" in step for step in made.steps)
+
+
+def test_what_has_no_contact_on_a_plug_is_cut_back_before_that_is_pressed_on() -> None:
+    made = sheet("idc26-to-db25-row-matched")
+    place = made.steps.index(
+        "Before you press B on: split conductor 26 off the ribbon, cut it back 20 mm and insulate it: "
+        "nothing of it may reach B."
+    )
+    assert made.steps[place - 1].startswith("Press A on")
+    assert made.steps[place + 1].startswith("Press B on")
+    assert "cut it back before B" == made.rows[25].remark
+    assert (
+        "Conductor 26 has no contact at B: cut it back before you press B on, and insulate it.",
+    ) == made.spare
+    assert "Cut back and insulate what is spare." not in made.steps
+
+    soldered = sheet(
+        profile({"A": "idc-2x13", "B": "dsub-25-plug"}, {"wires": BY_ROWS}, termination={"B": "soldered"})
+    )
+    assert "cut back, insulate" == soldered.rows[25].remark
+    assert not any("Before you press" in step for step in soldered.steps)
+    done = [step.split()[0] for step in soldered.steps]
+    assert done.index("Solder") < done.index("Cut", done.index("Press"))
+
+
+def test_what_goes_on_to_another_plug_is_led_past_the_one_before_it() -> None:
+    wires = [["A.1", "B.1", "C.1"], *([f"A.{n}", f"B.{n}", f"C.{n}"] for n in range(3, 9)), ["A.2", "C.2"]]
+    made = sheet(profile({"A": "idc-2x4", "B": "idc-2x4", "C": "idc-2x4"}, {"wires": wires}))
+    assert "Before you press B on: split conductor 2 off the ribbon and lead it past B." in made.steps
+    assert "must not reach B.2: lead it past B" == made.rows[1].remark
+    assert ("Conductor 2 would join A.2 to B.2, which stay apart: lead it past B.",) == made.spare
+
+    wires = [["A.2", "A.4", "C.2"], *([f"A.{n}", f"B.{n}"] for n in (1, 3, 5, 6, 7, 8)), ["A.9", "C.9"]]
+    made = sheet(profile({"A": "idc-2x5", "B": "idc-2x5", "C": "header-2x5"}, {"wires": wires}))
+    assert "must not reach B.4: lead it past B" == made.rows[3].remark
+    assert ("", "", "join to C.2") == made.rows[3].asides
+    assert (
+        "Before you press B on: split conductors 2, 4 and 9 off the ribbon and lead them past B."
+        in made.steps
+    )
+
+
+def test_a_plug_that_is_crimped_though_its_order_is_another_has_conductors_that_cross() -> None:
+    made = sheet(
+        profile({"A": "idc-2x5", "B": "dsub-9-plug"}, {"rule": "straight"}, termination={"B": "crimped"})
+    )
+    place = next(n for n, step in enumerate(made.steps) if step.startswith("Before end B: split conductors"))
+    assert "split conductors 2 to 9 off" in made.steps[place]
+    assert "split conductor 10 off" in made.steps[place + 1]
+    assert made.steps[place + 2].startswith("Press B on")
+    assert [str(n) for n in range(1, 10)] == [pin for pin in leads(made, "B").values() if pin]
+
+
+def test_ribbons_are_woven_before_a_plug_is_pressed_on_both() -> None:
+    wiring = {"rule": "interleave", "numbering": "own", "lay": "straight"}
+    ends = {"A": "idc-2x4", "B": "idc-2x8", "C": "idc-2x4"}
+    steps = sheet(profile(ends, wiring, termination={"B": "crimped"})).steps
+    first = [step.split(",")[0] for step in steps]
+    assert ["Press A on", "Press C on"] == first[3:5]
+    assert first[5].startswith("Lay the ribbons over each other")
+    assert "Press B on" == first[6]
+
+
 def test_a_conductor_that_would_join_pins_that_stay_apart_is_cut() -> None:
     wires = [[f"A.{n}", f"B.{n}"] for n in range(1, 11) if n not in (3, 7)]
     made = sheet(profile({"A": "idc-2x5", "B": "idc-2x5"}, {"wires": wires}))
     for n in (3, 7):
-        assert f"must not reach B.{n}: cut it before end B" in made.rows[n - 1].remark
-        assert any(f"would join A.{n} to B.{n}, which stay apart" in text for text in made.spare)
+        assert f"must not reach B.{n}: cut it back before B" in made.rows[n - 1].remark
+    assert (
+        "Conductors 3 and 7 would join pins that stay apart: cut them back before you press B on, and "
+        "insulate them.",
+    ) == made.spare
+    one = sheet("ata80c-host-to-master-black")
+    assert {20: True, 34: False} == {row.number: row.spare for row in one.rows if row.remark}
     assert (("A", "3, 7"), ("B", "3, 7")) == made.unused
 
 
@@ -188,10 +299,7 @@ def test_what_the_ribbon_is_and_how_long_to_cut_it_is_told() -> None:
     assert told["Ribbon"] == (
         "40-way, 28 AWG ribbon, 600 mm from plug to plug; cut 650 mm, to spare 20 mm at A, 30 mm at B"
     )
-    assert (
-        told["Connector A"]
-        == "a crimped two-row socket, 2×20, 40 ways (`idc-2x20`), crimped, for J3, rack side"
-    )
+    assert told["Connector A"] == "a crimped two-row socket, 2×20, 40 ways (`idc-2x20`), for J3, rack side"
     assert "the profile gives no length" in dict(sheet("midi-din5").parts)["Wire"]
 
 
@@ -200,7 +308,7 @@ def test_what_the_ribbon_is_and_how_long_to_cut_it_is_told() -> None:
 
 def test_each_answer_to_whether_conductors_may_be_linked_is_told() -> None:
     signals = {end: {"1": "GND", "2": "GND", "3": "D0"} for end in "AB"}
-    ends = {"A": "idc-2x5", "B": "idc-2x5"}
+    ends = {"A": "idc-2x5", "B": "dip-10"}
 
     def told(word: str) -> str:
         made = profile(ends, {"rule": "straight"}, signals=signals, common={"GND": word})
@@ -208,17 +316,81 @@ def test_each_answer_to_whether_conductors_may_be_linked_is_told() -> None:
         assert link.signal == "GND"
         return f"{link.kind}. {link.text}"
 
-    assert told("required") == (
-        "to be made. Link conductors 1 and 2 with each other: at which end is a free choice, at A (1 and 2) "
-        "or at B (1 and 2)."
-    )
+    assert told("required") == ("to be made. Link conductors 1 and 2 with each other at B (1 and 2).")
     assert told("optional") == (
-        "optional. Conductors 1 and 2 carry it, each for itself. They may be linked with each other, at any "
-        "end, and need not be: a free choice."
+        "optional. Conductors 1 and 2 carry it, each for itself. They may be linked with each other at B, "
+        "and need not be: a free choice."
     )
     assert told("never") == (
         "never. Conductors 1 and 2 carry it, and each stays for itself: no link between them."
     )
+
+
+GROUNDS = ["A.2", "A.4", "A.6", "A.8", "B.1", "B.4"]
+
+
+def test_conductors_without_a_pin_of_their_own_are_joined_where_somebody_solders() -> None:
+    made = sheet(profile({"A": "idc-2x5", "B": "header-2x5"}, {"wires": [GROUNDS, ["A.1", "B.2"]]}))
+    (link,) = made.links
+    assert "At B join conductors 2, 4, 6 and 8 and take them to B.1 and B.4." == link.text
+    own = {row.number: row.asides for row in made.rows if any(row.asides)}
+    hang = [row for row in made.rows if row.number in (2, 4, 6, 8) and not row.spots[1]]
+    assert dict.fromkeys((row.number for row in hang), ("", "join to B.1")) == own
+    assert 2 == len(hang)
+    assert all(row.told.endswith("; join to B.1") for row in hang)
+    assert any(step.endswith("what is joined goes on its pin together.") for step in made.steps)
+
+    made = sheet(profile({"A": "idc-2x5", "B": "header-2x5"}, {"wires": [["A.2", "A.3"], ["A.1", "B.2"]]}))
+    assert ["At B join conductors 2 and 3; they have no pin there: insulate the joint."] == [
+        link.text for link in made.links
+    ]
+    assert ["", "join to conductor 2"] == [row.asides[1] for row in made.rows[1:3]]
+
+
+def test_a_crimped_plug_has_no_room_for_a_link() -> None:
+    signals = {end: {"1": "GND", "2": "GND"} for end in "AB"}
+    ends = {"A": "idc-2x5", "B": "idc-2x5"}
+
+    def told(word: str) -> str:
+        made = profile(ends, {"rule": "straight"}, signals=signals, common={"GND": word})
+        return " ".join(link.text for link in sheet(made).links)
+
+    assert (
+        "Join conductors 1 and 2 with each other along the ribbon: a crimped plug has no room for a link."
+        == told("required")
+    )
+    assert told("optional").endswith(
+        "along the ribbon, and need not be: a free choice. A crimped plug has no room for a link."
+    )
+    (link,) = sheet("ata80c-host-to-master-black").links
+    assert "along the ribbon, unless the plugs join them already: a crimped plug has no room" in link.text
+    wires = [[f"A.{n}", f"B.{n // 2 + 1 if n % 2 else 5 + n // 2}"] for n in range(2, 9)]
+    ends = {"A": "idc-2x4", "B": "dsub-9-plug-shell"}
+    (link,) = sheet(profile(ends, {"wires": [["A.1", "B.1", "B.5"], *wires]})).links
+    assert link.text == (
+        "At B link pin 5 to pin 1: no conductor leads there, and a crimped plug has no room for a link; take "
+        "one that is soldered."
+    )
+    (link,) = sheet(profile(ends, {"wires": [["A.1", "B.1", "B.SHELL"], *wires]})).links
+    assert "At B link the shell to conductor 1, along the ribbon: a crimped plug has no room for a link." == (
+        link.text
+    )
+
+
+def test_where_both_ends_are_soldered_it_is_a_free_choice() -> None:
+    wires = [["A.1", "A.2", "B.1", "B.2"], ["A.3", "B.3"]]
+    ends, how = {"A": "dsub-9-plug", "B": "dsub-9-socket"}, {"A": "soldered", "B": "soldered"}
+    made = sheet(profile(ends, {"wires": wires}, wire="ribbon", termination=how))
+    assert [
+        "Link conductors 1 and 3 with each other: at which end is a free choice, at A (1 and 2) or at B "
+        "(1 and 2)."
+    ] == [link.text for link in made.links]
+
+
+def test_a_link_of_many_pins_names_all_of_them() -> None:
+    (link,) = sheet("printer-db25-to-mr36-18wire").links
+    for pin in (*range(19, 26), *range(20, 31), 33):
+        assert str(pin) in link.text
 
 
 def test_pins_that_no_conductor_leads_to_are_linked_at_their_end() -> None:
@@ -268,7 +440,8 @@ def test_any_cable_made_as_its_sheet_says_has_its_nets(seed: int) -> None:
     ends = {"A": chance.choice(["idc-2x5", "dsub-9-plug-shell"]), "B": "dip-10", "C": "idc-2x4"}
     pins = [f"{end}.{pin}" for end, name in ends.items() for pin in connector(name).pins]
     wires, _ = cable(chance, pins, (lambda _: 2, lambda chance: chance.randint(1, 6), lambda _: 12))
-    whole(profile(ends, {"wires": wires}, wire=chance.choice(["ribbon", "wire"])))
+    how = {end: word for end in "AB" if (word := chance.choice(["", "crimped", "soldered"]))}
+    whole(profile(ends, {"wires": wires}, wire=chance.choice(["ribbon", "wire"]), termination=how))
 
 
 def test_the_same_profile_gives_the_same_sheet() -> None:
@@ -315,6 +488,10 @@ def test_places_of_round_connectors_and_shells_are_directions() -> None:
     told = {pin: place_of(din, pin) for pin in din.pins}
     assert {"2": "top", SHELL: "shell"}.items() <= told.items()
     assert "tip" == place_of(connector("trs"), "T")
+    six = connector("din-6-plug")
+    assert ["lower right", "top", "middle"] == [
+        place_of(six, pin) for pin in "136"
+    ]  # 1 to 5 round 240 degrees
 
 
 def test_ordinals_are_english() -> None:
@@ -364,6 +541,58 @@ def test_where_conductor_1_starts_is_told_of_each_end() -> None:
         "Conductor 1, the marked edge, goes to pin 40: right row, first from the top"
     )
     assert "conductor 2 to pin 1 (left row, first from the top)" in other.start
+
+
+def test_what_is_not_confirmed_is_on_the_sheet() -> None:
+    made = profile({"A": "row-2", "B": "row-2"}, {"rule": "straight"}, to_confirm=["is it row 1?"])
+    assert ("is it row 1?",) == sheet(made).to_confirm
+    assert ("<U+202E>?",) == sheet(replace(made, to_confirm=("\u202e?",))).to_confirm
+    assert () == sheet("lamp-changer-40").to_confirm
+
+
+@pytest.mark.parametrize(
+    ("wiring", "told"),
+    [
+        ({"rule": "straight"}, "rule straight"),
+        ({"rule": "alternate", "first": "high"}, "rule alternate, first high"),
+        ({"rule": "alternate", "first": "high", "by_signal": True}, "rule alternate, first high"),
+        ({"wires": [["A.1", "B.1"]]}, ""),
+        (
+            {"rule": "paired-ground", "ground_pins": {"A": [2], "B": [2]}, "then": "straight"},
+            "rule paired-ground, ground pins A.2 B.2, then straight",
+        ),
+    ],
+)
+def test_a_rule_that_is_named_is_told_and_nothing_else(wiring: Tables, told: str) -> None:
+    assert told == sheet(profile({"A": "idc-2x5", "B": "dip-10"}, wiring)).wiring
+
+
+def test_soldering_is_warned_of_where_something_is_soldered_and_each_plug_has_its_own_check() -> None:
+    def words(id: str) -> tuple[bool, bool, bool, bool]:
+        made = sheet(id)
+        cautions, steps = " ".join(made.cautions), " ".join(made.steps)
+        return (
+            "Soldering:" in cautions,
+            "Heat melts" in cautions,
+            "Look at every joint" in steps,
+            "contacts flush" in steps,
+        )
+
+    assert (True, True, True, True) == words("lamp-changer-40")
+    assert (True, True, True, False) == words("service-lead-9")
+    assert (False, False, False, True) == words("floppy34-straight")
+    assert (False, False, False, True) == words("8p8c-t568a-straight")
+    assert (True, True, True, True) == words("ata80c-host-to-master-black")  # a link along the ribbon
+
+
+def test_a_legend_says_what_stands_beside_a_pin_and_where_nothing_does() -> None:
+    assert sheet("lamp-changer-40").legend == (
+        "Inside a pin stands its number, outside the conductor and the signal; the square pin is pin 1, a "
+        "grey one stays free."
+    )
+    assert "outside the wire and the signal" in sheet("service-lead-9").legend
+    assert "the conductor, its ribbon before it, and the signal" in sheet("woven-40").legend
+    assert sheet("midi-din5").legend.endswith(" Of round plugs the list has them.")
 
 
 def test_cautions_name_what_can_hurt_and_what_proves_the_cable() -> None:

@@ -8,6 +8,7 @@ import os
 import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -26,6 +27,7 @@ from .test_page import CHROMIUM, FETCHING, OWN_TAGS, Reader
 
 GOLDEN = Path(__file__).parent / "golden" / "ends"
 LEAD, DSUB, LINKED = "lamp-changer-40", "service-lead-9", "printer-db25-to-mr36-18wire"
+WIDE = "printer-db25-to-mr36-25wire-a"
 LABEL = "</svg><script>x()</script> & ]]>"
 OTHER_TAGS = {"main", "section", "ul", "figure", "figcaption", "label", "input", "output", "button"}
 
@@ -104,10 +106,32 @@ def test_a_page_says_all_that_its_sheet_says_without_its_script(name: str) -> No
     texts = [made.title, made.name, made.sha256, *made.cautions, *made.steps, *made.spare, *made.notes]
     for text in (*texts, *links, *parts, *ends):
         assert text.replace("`", "") in words
+    assert made.legend in words
     for row in made.rows:
-        for spots in row.spots:
+        for end, spots in zip(made.ends, row.spots, strict=True):
             for spot in spots:
-                assert f"{spot.name} {spot.place}" in words
+                assert end.pressed or f"{spot.name} {spot.place}" in words
+    soldered = [
+        spots for row in made.rows for end, spots in zip(made.ends, row.spots, strict=True) if not end.pressed
+    ]
+    assert sum(map(len, soldered)) == page(profile(name)).count('class="place"')
+
+
+def test_what_is_not_confirmed_stands_before_the_parts_where_there_is_any() -> None:
+    made = replace(profile(LEAD), to_confirm=("which row is `odd`", "<b>"))
+    words = Lying(page(made)).flow
+    assert 0 < words.index("Not yet confirmed:") < words.index("which row is odd") < words.index("Parts")
+    assert "<b>" in words
+    assert "Not yet confirmed" not in Lying(page(profile(LEAD))).flow
+
+
+def test_what_is_joined_at_an_end_says_so_in_its_place_there() -> None:
+    made = sheet(profile(LEAD))
+    (strand,) = made.strands
+    one, *others = strand.rows
+    one = replace(one, spots=(one.spots[0], ()), asides=("", "join to B.9"))
+    text = build_page(profile(LEAD), replace(made, strands=(replace(strand, rows=(one, *others)),)))
+    assert b'<td><span class="remark">join to B.9</span></td>' in text
 
 
 def test_hostile_words_stay_words(hostile: Profile) -> None:
@@ -199,7 +223,7 @@ def browser(
 @pytest.fixture(scope="session")
 def files(tmp_path_factory: pytest.TempPathFactory, hostile: Profile) -> Mapping[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
-    made = {id: profile(id) for id in (LEAD, DSUB, LINKED, "woven-40", "scsi50-ribbon-straight")}
+    made = {id: profile(id) for id in (LEAD, DSUB, LINKED, WIDE, "woven-40", "scsi50-ribbon-straight")}
     for id, one in {**made, "hostile": hostile}.items():
         (folder / f"{id}.html").write_text(page(one), encoding="utf-8")
     return {file.stem: file for file in folder.iterdir()}
@@ -437,6 +461,19 @@ def test_hostile_words_run_nothing_and_light_up_as_any_other(opened: Callable[[s
     assert 0 == tab.run("document.querySelectorAll('img, main script, [onclick], [autofocus]').length")
 
 
+def test_the_drawings_of_a_page_have_one_scale(opened: Callable[[str], Browser]) -> None:
+    for id, width in ((LEAD, 820), (LINKED, 820), ("woven-40", 1200), (LEAD, 360)):
+        tab = opened(id)
+        size = {"width": width, "height": 1180, "deviceScaleFactor": 1, "mobile": False}
+        tab.ask("Emulation.setDeviceMetricsOverride", **size)
+        scales = tab.run(
+            "[...document.querySelectorAll('figure svg')].map(one => one.getBoundingClientRect().width"
+            " / one.viewBox.baseVal.width)"
+        )
+        assert scales == pytest.approx([scales[0]] * len(scales), rel=0.01), (id, width)
+    tab.ask("Emulation.setDeviceMetricsOverride", **{**size, "width": 768, "height": 1024})
+
+
 def test_no_page_is_wider_than_a_tablet_or_a_telephone(opened: Callable[[str], Browser]) -> None:
     for width in (768, 360):
         for id in (LEAD, "woven-40", "hostile"):
@@ -450,7 +487,7 @@ def test_no_page_is_wider_than_a_tablet_or_a_telephone(opened: Callable[[str], B
 def test_a_page_prints_on_one_or_two_pages(
     opened: Callable[[str], Browser], tool: Callable[..., bytes], tmp_path: Path
 ) -> None:
-    for id in (LEAD, "woven-40", "scsi50-ribbon-straight"):
+    for id in (LEAD, "woven-40", "scsi50-ribbon-straight", WIDE):
         tab = opened(id)
         made = tab.ask("Page.printToPDF", preferCSSPageSize=True, printBackground=True)["data"]
         (tmp_path / "x.pdf").write_bytes(base64.b64decode(made))
@@ -459,6 +496,8 @@ def test_a_page_prints_on_one_or_two_pages(
         text = tool("pdftotext", "-layout", tmp_path / "x.pdf", "-", package="poppler-utils").decode()
         assert "Point at a conductor" not in text
         assert "In this order" in text
+    wide = "1 nStrobe 1 long row, thirteenth from the left 1 row of pins 1 to 18, eighteenth from the left"
+    assert wide in " ".join(text.split())  # nothing lies on anything else
 
 
 def test_without_its_script_a_page_lies_there_as_paper_does(

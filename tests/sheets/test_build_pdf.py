@@ -21,6 +21,7 @@ HASH = "7" * 64
 NAMES = (
     *("lamp-changer-40", "woven-40", "service-lead-9", "scsi50-ribbon-straight", "din5-generic-five-core"),
     *("ata80c-host-to-master-black", "printer-db25-to-mr36-18wire", "trs-insert-y"),
+    *("printer-db25-to-mr36-25wire-a", "idc26-to-db25-row-matched"),
 )
 
 
@@ -59,6 +60,7 @@ def test_all_that_the_sheet_says_can_be_read_off_it(
     told = set(raw.split())
     made = sheet(id)
     texts = [made.title, made.name, made.sha256, *made.cautions, *made.steps, *made.spare, *made.notes]
+    texts += [made.legend, *(aside for row in made.rows for aside in row.asides)]
     texts += [text for link in made.links for text in (link.kind, link.signal, link.text)]
     texts += [text for end in made.ends for text in (end.caption, end.start)]
     flat = "".join(raw.split())
@@ -77,8 +79,19 @@ def test_a_line_of_the_list_has_conductor_signal_pins_and_places(
     lines = [" ".join(line.split()) for line in raw.splitlines()]
     for row in sheet("lamp-changer-40").rows:
         (one,), (other,) = row.spots
-        said = f"{row.number} {row.signal or '–'} {one.name} {one.place} {other.name} {other.place}"
+        said = f"{row.number} {row.signal or '–'} {one.name} {other.name} {other.place}"
         assert said in lines
+
+
+def test_no_column_of_the_list_is_left_without_room(
+    files: Mapping[str, Path], tool: Callable[..., bytes]
+) -> None:
+    raw = tool(
+        "pdftotext", "-layout", files["printer-db25-to-mr36-25wire-a"], "-", package="poppler-utils"
+    ).decode("utf-8")
+    assert re.search(
+        r"^ *1 +nStrobe +1 +long row, .* 1 +row of pins 1 to 18, .* 14 +nAutoFd +14 +short", raw, re.M
+    )
 
 
 @pytest.mark.parametrize("id", NAMES)
@@ -87,6 +100,21 @@ def test_the_smallest_pin_number_on_the_sheet_is_legible(
 ) -> None:
     """3.5 pt: common practice for the smallest print, no source."""
     assert smallest_number(files[id], tool) >= 3.5
+
+
+def test_what_is_not_confirmed_and_what_is_joined_is_on_paper_too(
+    tool: Callable[..., bytes], tmp_path: Path
+) -> None:
+    made = sheet("lamp-changer-40")
+    (strand,) = made.strands
+    one, *others = strand.rows
+    one = replace(one, spots=(one.spots[0], ()), asides=("", "join to B.9"))
+    made = replace(made, to_confirm=("which row is `odd`",), strands=(replace(strand, rows=(one, *others)),))
+    (tmp_path / "x.pdf").write_bytes(build_pdf(profile("lamp-changer-40"), made))
+    told = tool("pdftotext", "-layout", tmp_path / "x.pdf", "-", package="poppler-utils").decode("utf-8")
+    lines = [" ".join(line.split()) for line in told.splitlines()]
+    assert lines.index("Not yet confirmed:") < lines.index("• which row is odd")
+    assert "1 GND 1 join to B.9" in lines
 
 
 def test_the_same_profile_gives_the_same_bytes(files: Mapping[str, Path]) -> None:

@@ -25,6 +25,7 @@ from pinwright.verdict.resistances import Leak, Link, Resistances
 
 LIBRARY = library_profiles(library_folders())
 RAW = find_profile("raw-ribbon-40", library_folders()).profile
+LAMP = next(one for one in LIBRARY if one.id == "lamp-changer-40")
 GROUNDS = (1, 3, 9, 14, 19, 24, 28, 33, 40)  # of the lamp changer's lead
 ANOTHER_RIBBON = "ata80c-host-to-master-black"  # it has 80 conductors
 
@@ -184,6 +185,29 @@ def test_what_is_joined_to_the_tester_s_own_positions_is_not_fit() -> None:
     found = told(measured(groups=[(a(4), Pin("@S1", "7"))]))
     assert [("bridged", (4,))] == [(flaw.state, flaw.conductors) for flaw in found.flaws]
     assert ("end A: conductor 4 joined to something else",) == lead(found, "lamp-changer-40").why_not
+
+
+def test_what_is_joined_elsewhere_on_the_tester_is_none_of_its_flaws() -> None:
+    """It fails the scan; the ribbon is as good as it was."""
+    found = told(measured(groups=[(Pin("@S1", "3"), Pin("@S1", "4"))]))
+    assert ((), 40) == (found.flaws, len(found.fit))
+
+
+def test_what_is_good_enough_for_the_ribbon_may_not_be_for_a_lead() -> None:
+    """VLAMP, conductor 38, may have 1 Ω; what the tester adds to a limit counts there too."""
+    (strict,) = [net for net in LAMP.nets if a(38) in net.pins]
+    assert (5.0, 1.0) == (RAW.max_ohms, LAMP.limit(strict).max_ohms)
+    links = (Link("", a(38), (b(38),), 5.5, 3.9, 8.9, 0.0, True),)
+    leaks = (Leak((), (a(4), b(4)), 200_000.0, 1e5, True),)
+    found = told(replace(measured(), resistances=Resistances(links, leaks)))
+    assert () == found.flaws
+    assert ("end A: conductor 38 with more resistance than its links may have",) == lead(
+        found, LAMP.id
+    ).why_not
+    assert "ata40-straight" in serves(found)
+    careful = replace(LAMP, min_leak_ohms=1e6, limits={})
+    known = fitness(RAW, replace(measured(), resistances=Resistances((), leaks)), (), [careful])
+    assert ("end A: conductor 4 leaking more than the lead may",) == lead(known, LAMP.id).why_not
 
 
 @pytest.mark.parametrize("ways", sorted(KEYS))

@@ -9,7 +9,14 @@ from dataclasses import dataclass, field, replace
 from pinwright.cable.drafting import Draft
 from pinwright.cable.obeying import Obeyed, obeyed
 from pinwright.cable.pins import Pin
-from pinwright.cable.profile import DEFAULT_MAX_OHMS, DEFAULT_MIN_LEAK_OHMS, End, Joined, Profile
+from pinwright.cable.profile import (
+    DEFAULT_MAX_OHMS,
+    DEFAULT_MIN_LEAK_OHMS,
+    MOST_REMARK,
+    End,
+    Joined,
+    Profile,
+)
 from pinwright.cable.wiring import Pins
 
 DEFAULT_ID = "captured-lead"
@@ -152,6 +159,16 @@ def draft(of: Sample, answers: Answers, remarks: Sequence[str] = ()) -> Draft:
     if told and not _as_laid(of):
         notes["wiring"] = told
     rule = of.obeyed
+    open_points = []
+    if rule and rule.broken:
+        where = f"{_nets(rule.broken)} out of the order of `{rule.rule}`"
+        open_points.append(f"{where}: is the sample right there?")
+    for net, joined in answers.joined.items():
+        name = answers.signals[net]
+        named = ", and its name, which is a guess" if guesses.get(net) == name else ""
+        if joined is Joined.REQUIRED:
+            open_points.append(f"{name} ({_nets([net])}): whether a lead must link these pins{named}")
+    open_points += [f"{name}: whether a lead may link its conductors; the sample does not" for name in apart]
     return Draft(
         id=answers.id,
         title=answers.title or of.title,
@@ -162,6 +179,7 @@ def draft(of: Sample, answers: Answers, remarks: Sequence[str] = ()) -> Draft:
         common={answers.signals[net]: joined for net, joined in answers.joined.items()} | apart,
         remarks=(*remarks, "No tester can know, and somebody has to say:", *unknown(of, answers)),
         notes=notes,
+        to_confirm=tuple(point[:MOST_REMARK] for point in open_points),
     )
 
 

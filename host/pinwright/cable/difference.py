@@ -28,9 +28,10 @@ class Difference:
     """Where two profiles differ; empty where they do not.
 
     ends: end → its connectors. only_one, only_other: nets whose pins are no net of the other profile. moved:
-    every pin of these. common: signal → joined. limits, also of the whole cable (with an empty name): in
-    words. cable: key of [cable] → values. labels: end → labels. signals: pin → what it carries. The notes and
-    the origin of a profile are no part of the cable and are not compared.
+    every pin of these. common: signal → joined, and its pins where these differ. limits, also of the
+    whole cable (with an empty name): in words. cable: key of [cable] → values. labels: end → labels. signals:
+    pin → what it carries. The notes and the origin of a profile are no part of the cable and are not
+    compared.
     """
 
     ends: Mapping[str, Both]
@@ -63,10 +64,7 @@ def difference(one: Profile, other: Profile) -> Difference:
         only_one=only_one,
         only_other=only_other,
         moved=_moved(one, other, only_one, only_other),
-        common=_apart(
-            {name: str(joined) for name, joined in one.common.items()},
-            {name: str(joined) for name, joined in other.common.items()},
-        ),
+        common=_apart(*_commons(one, other)),
         limits=_apart(_limits(one), _limits(other)),
         cable=_apart(_cable(one), _cable(other)),
         labels=_apart(_labels(one), _labels(other)),
@@ -77,6 +75,27 @@ def difference(one: Profile, other: Profile) -> Difference:
 def _apart(one: Mapping[str, str], other: Mapping[str, str]) -> dict[str, Both]:
     both = {key: (one.get(key, ""), other.get(key, "")) for key in sorted({*one, *other})}
     return {key: (here, there) for key, (here, there) in both.items() if here != there}
+
+
+def _commons(one: Profile, other: Profile) -> tuple[dict[str, str], dict[str, str]]:
+    """Of each profile: common signal → joined, with its pins where the two do not agree on them."""
+    both = [{name: _carriers(profile, name) for name in profile.common} for profile in (one, other)]
+    told: list[dict[str, str]] = []
+    for profile, own in zip((one, other), both, strict=True):
+        apart = {name for name in own if len({each.get(name, own[name]) for each in both}) > 1}
+        told.append(
+            {
+                name: f"{joined}, at {' '.join(own[name])}" if name in apart else str(joined)
+                for name, joined in profile.common.items()
+            }
+        )
+    return told[0], told[1]
+
+
+def _carriers(profile: Profile, name: str) -> tuple[str, ...]:
+    """The pins of a common signal that is no one net."""
+    pins = sorted((pin for net in profile.nets if net.common == name for pin in net.pins), key=in_order)
+    return tuple(map(str, pins))
 
 
 def _connectors(profile: Profile) -> dict[str, str]:

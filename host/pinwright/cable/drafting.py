@@ -33,7 +33,7 @@ class Draft:
     nets: all. obeyed: if its rule is to be written, where a rule, wires beside it and required signals say
     exactly these nets; else wires are. common: signal → joined. remarks: sentences for the head. notes: what
     stands beside a pin (`A.15`) or a key (`cable.wire`, `ends.A`, `wiring`, `common.GND`) as a comment.
-    serial, length_mm, wire: left out where empty or None.
+    serial, length_mm, wire, to_confirm: left out where empty or None.
     """
 
     id: str
@@ -48,6 +48,7 @@ class Draft:
     serial: str = ""
     length_mm: float | None = None
     wire: str | None = None
+    to_confirm: tuple[str, ...] = ()
 
 
 def profile_text(draft: Draft) -> str:
@@ -119,6 +120,8 @@ def _tables(draft: Draft, wiring: Mapping[str, object]) -> dict[str, object]:
     ends = {}
     for end in draft.ends:
         ends[end.name] = {"connector": end.connector.name, "label": end.label, "signals": {**end.signals}}
+        if end.termination:
+            ends[end.name]["termination"] = end.termination
     common = {name: {"joined": str(joined)} for name, joined in draft.common.items()}
     return {"cable": _cable(draft), "ends": ends, "wiring": {**wiring}, "common": common}
 
@@ -132,6 +135,8 @@ def _cable(draft: Draft) -> dict[str, object]:
         table["wire"] = draft.wire
     if draft.serial:
         table["serial"] = draft.serial
+    if draft.to_confirm:
+        table["to_confirm"] = list(draft.to_confirm)
     return table
 
 
@@ -141,7 +146,10 @@ def _text(draft: Draft, wiring: Mapping[str, object]) -> str:
         written.comment(remark)
     written.table("cable")
     for key, value in _cable(draft).items():
-        written.key(key, value, f"cable.{key}")
+        if key == "to_confirm":
+            written.list(key, draft.to_confirm)
+        else:
+            written.key(key, value, f"cable.{key}")
     for key in ("length_mm", "wire"):  # what could be said as well
         if key not in _cable(draft) and f"cable.{key}" in draft.notes:
             written.comment(f"{key}: {draft.notes[f'cable.{key}']}")
@@ -164,6 +172,8 @@ def _text(draft: Draft, wiring: Mapping[str, object]) -> str:
         written.key("connector", end.connector.name, f"ends.{end.name}")
         if end.label:
             written.key("label", end.label, "")
+        if end.termination:
+            written.key("termination", end.termination, "")
         unwritten = [pin for pin in end.pins() if pin not in named and str(pin) in draft.notes]
         if end.signals:
             written.table("ends", end.name, "signals")
@@ -192,6 +202,10 @@ class _Written:
     def key(self, key: str, value: object, noted: str, usual: str = "") -> None:
         line = f"{_key(key)} = {_value(value)}"
         self.lines.append(_aside(line, self.notes.get(noted, usual)))
+
+    def list(self, key: str, values: Iterable[str]) -> None:
+        """One value a line."""
+        self.lines += [f"{_key(key)} = [", *(f"    {_string(value)}," for value in values), "]"]
 
     def wires(self, value: object, named: set[Pin]) -> None:
         """One net a line, beside it the notes of pins that have no line of their own."""

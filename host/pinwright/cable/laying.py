@@ -18,7 +18,7 @@ from pinwright.cable.connectors import SHELL
 from pinwright.cable.geometry import orders
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import End, Net, Profile
-from pinwright.cable.wiring import Pins
+from pinwright.cable.wiring import RULES, Pins
 
 _FLAT = "idc-"  # what goes on a ribbon and on nothing else begins so
 _LAID_FROM = {"alternate": 1, "paired-ground": 1, "interleave": 2}  # rule → how many ribbons it begins with
@@ -80,6 +80,23 @@ class Laying:
     def pressed(self) -> frozenset[str]:
         return frozenset(end for ribbon in self.ribbons for end in ribbon.pressed)
 
+    def reach(self, conductor: Conductor) -> frozenset[str]:
+        """The ends that it can be taken to: those of its ribbon, those of its own where it is a wire."""
+        if not conductor.ribbon:
+            return frozenset(conductor.at)
+        return frozenset(end for one in self.conductors if one.ribbon == conductor.ribbon for end in one.at)
+
+    def kept_off(self, end: str) -> tuple[Conductor, ...]:
+        """The conductors that have no contact at an end which is pressed on their ribbon, and so must be off
+        the ribbon before that. None at the end that counts them: there each lies on its contact."""
+        return tuple(
+            one
+            for ribbon in self.ribbons
+            if end in ribbon.pressed and end != ribbon.end
+            for one in self.conductors
+            if one.ribbon == ribbon.end and end not in one.at
+        )
+
 
 def laying_of(profile: Profile) -> Laying:
     """Pure. Every pin of every net is on a conductor, or is a piece by itself that has to be linked."""
@@ -90,8 +107,11 @@ def laying_of(profile: Profile) -> Laying:
     for source, pins in sources:
         # what is pressed on a ribbon of its own has no room for another's conductors
         others = [end for end in profile.ends if all(end is not one for one, _ in sources)]
-        met = {end.name: _met(pins, end, net_of) for end in others}
-        ways = {name: _given(pins, would, net_of, name, given) for name, would in met.items()}
+        met = {end.name: _met(pins, end, net_of, woven=len(sources) > 1) for end in others}
+        ways = {
+            end.name: _given(pins, met[end.name] | _by_rule(profile, pins, end), net_of, end.name, given)
+            for end in others
+        }
         pressed = [end.name for end in profile.ends if _is_pressed(end, source, ways.get(end.name, {}))]
         ribbons.append(Ribbon(source.name, pins, tuple(pressed), _is_doubled(profile, len(pins))))
         for number, pin in enumerate(pins, 1):
@@ -116,6 +136,13 @@ def laying_of(profile: Profile) -> Laying:
         tuple(crossed),
         {pins: parts for pins, parts in pieces.items() if len(parts) > 1},
     )
+
+
+def is_guessed(end: End) -> bool:
+    """Whether a plug can be crimped on a ribbon or soldered, and the profile does not say: it is then taken
+    for what the order of its conductors makes likely, and whoever builds it has to be told so."""
+    plug = end.connector
+    return bool(plug.conductors) and not plug.name.startswith(_FLAT) and not end.termination
 
 
 def as_laid(profile: Profile) -> Profile:
@@ -170,9 +197,22 @@ def _ends(pins: Pins) -> set[str]:
     return {pin.end for pin in pins}
 
 
-def _met(conductors: Pins, end: End, net_of: Mapping[Pin, Net]) -> dict[int, Pin]:
+def _by_rule(profile: Profile, conductors: Pins, end: End) -> dict[int, Pin]:
+    """Conductor → the contact that the profile's rule lays it on."""
+    number_of = {pin: number for number, pin in enumerate(conductors, 1)}
+    return {
+        number_of[pin]: other
+        for pair in profile.meets
+        for pin, other in (pair, pair[::-1])
+        if pin in number_of and other.end == end.name
+    }
+
+
+def _met(conductors: Pins, end: End, net_of: Mapping[Pin, Net], *, woven: bool) -> dict[int, Pin]:
     """Conductor → the contact of another end that it meets, in the order that most nets obey; empty where no
-    three in four do."""
+    three in four do. One that can only be crimped, or is so by its profile, is met in its own order, from
+    its first contact where most nets obey no other.
+    woven: with another ribbon, so that each may meet every second contact there too."""
     wanted = {
         number: {other.name for other in net_of[pin].pins if other.end == end.name}
         for number, pin in enumerate(conductors, 1)
@@ -180,9 +220,12 @@ def _met(conductors: Pins, end: End, net_of: Mapping[Pin, Net]) -> dict[int, Pin
     }
     wanted = {number: names for number, names in wanted.items() if names}
     best: tuple[int, dict[int, Pin]] = (0, {})
-    for order in _every_order(end):
+    plug = end.connector
+    crimped = plug.name.startswith(_FLAT) if not end.termination else end.termination == "crimped"
+    own = plug.conductors if crimped else ()
+    for order in (own, own[::-1]) if own else _every_order(end):
         at = {name: place for place, name in enumerate(order)}
-        for stride in (1, 2):
+        for stride in (1, 2) if woven or not own else (1,):
             votes = Counter(
                 at[name] - stride * number for number, names in wanted.items() for name in names if name in at
             )
@@ -197,13 +240,22 @@ def _met(conductors: Pins, end: End, net_of: Mapping[Pin, Net]) -> dict[int, Pin
             kept = sum(number in laid and laid[number].name in names for number, names in wanted.items())
             best = max(best, (kept, laid), key=lambda one: one[0])
     kept, laid = best
-    return laid if 4 * kept >= 3 * len(wanted) else {}
+    if 4 * kept >= 3 * len(wanted):
+        return laid
+    return {number: Pin(end.name, name) for number, name in enumerate(own[: len(conductors)], 1)}
 
 
 def _every_order(end: End) -> Iterator[tuple[str, ...]]:
     known = [order.pins for order in orders(end.connector)]
     yield from known
     yield from (order[::-1] for order in known)
+    pins = end.connector.pins
+    if len(pins) % 2 == 0:  # `alternate` may be laid on any plug with two equal rows
+        run = tuple(Pin("", str(place)) for place in range(len(pins)))
+        for first in RULES["alternate"].parameters["first"].choices:
+            yield tuple(
+                contact.name for _, contact in RULES["alternate"].lay([run], end.pins(), first=first).nets
+            )
     if len(end.connector.pins) == 1:
         yield end.connector.pins
 
@@ -230,6 +282,8 @@ def _is_pressed(end: End, source: End, way: Mapping[int, Pin]) -> bool:
     """Whether a plug is crimped on the ribbon: one that can be nothing else, or whose conductors lie as its
     own order has them."""
     plug = end.connector
+    if end.termination:
+        return end.termination == "crimped" and (end is source or bool(way))
     if end is source:
         return bool(plug.conductors)
     if plug.name.startswith(_FLAT):

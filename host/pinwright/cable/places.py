@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import dist
+
 from pinwright.cable.connectors import FAMILIES, SHELL, Connector, Family
 from pinwright.cable.geometry import row_name
 
@@ -13,6 +15,7 @@ _ONES = (
 )
 _TENS = {2: "twent", 3: "thirt", 4: "fort", 5: "fift", 6: "sixt", 7: "sevent", 8: "eight", 9: "ninet"}
 _SOLDERED_FROM = "solder side"  # what the far side of a connector is called that is soldered there
+_NEAR_ENOUGH = 0.1  # of a circle's radius
 _NEAR = 0.01  # mm; what is nearer is level
 
 
@@ -38,6 +41,8 @@ def place_of(plug: Connector, pin: str) -> str:
         return "shell"
     if plug.outline == "pill":
         return _TIP_TO_SLEEVE[pin]
+    if plug.outline == "round" and _as_far_from_all(plug, pin):
+        return "middle"
     if plug.outline == "round":
         return direction_of(plug, pin, thirds=True) or "middle"
     number = next(number for number, row in enumerate(plug.rows) if pin in row)
@@ -51,6 +56,14 @@ def place_of(plug: Connector, pin: str) -> str:
     place = row.index(pin) if starts else len(row) - 1 - row.index(pin)
     count = f"{ordinal(place + 1)} from the {'left' if across else 'top'}"
     return f"{name}, {count}" if name else count
+
+
+def _as_far_from_all(plug: Connector, pin: str) -> bool:
+    """Whether the others lie on a circle around it, which need not be a whole one."""
+    far = [
+        dist(plug.positions[pin], place) for name, place in plug.positions.items() if name not in (pin, SHELL)
+    ]
+    return len(far) > 2 and max(far) - min(far) < _NEAR_ENOUGH * max(far)
 
 
 def direction_of(plug: Connector, pin: str, *, thirds: bool = False) -> str:

@@ -33,6 +33,7 @@ MOST_LENGTH_MM = 100_000
 MOST_LINK_OHMS = 10_000
 MOST_LEAK_OHMS = 10_000_000
 LAST_SERIAL = 999_999
+TERMINATIONS = ("crimped", "soldered")
 
 NO_CONNECTION = frozenset({"", "-", "nc", "n/c", "n.c.", "reserved"})
 
@@ -73,12 +74,14 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """One connector of the cable. signals: pin name → signal as written, "no connection" left out."""
+    """One connector of the cable. signals: pin name → signal as written, "no connection" left out.
+    termination: `crimped` or `soldered`; empty where the profile does not say."""
 
     name: str
     connector: Connector
     label: str
     signals: Mapping[str, str]
+    termination: str = ""
 
     def pins(self) -> Pins:
         """Its pins in the connector's order."""
@@ -111,10 +114,11 @@ class Profile:
     """What a cable should be.
 
     ends: by name. nets: all of two or more pins, sorted by first pin. serial: pattern of serial
-    numbers. wiring_text: one line for people. rule, order: key of wiring.RULES and the ends it runs over, the
-    plug last; empty where no rule is named. spare: sentences for the build sheet about conductors
+    numbers. wiring_text: one line for people. spare: sentences for the build sheet about conductors
     that have no pin. notes: remarks that are no errors. origin: of a published wiring; a workshop's own
-    cable may have none.
+    cable may have none. rule, order: key of wiring.RULES and the ends it runs over, the plug last; empty
+    where no rule is named. meets: as it lays them, each conductor with the contact that it meets.
+    to_confirm: what somebody still has to find out.
     """
 
     id: str
@@ -135,6 +139,8 @@ class Profile:
     origin: Origin | None = None
     rule: str = ""
     order: tuple[str, ...] = ()
+    to_confirm: tuple[str, ...] = ()
+    meets: tuple[Pins, ...] = ()
 
     @staticmethod
     def from_dict(data: Mapping[str, object]) -> Profile:
@@ -145,7 +151,10 @@ class Profile:
         top = Table.of(data, ProfileError)
         top.only("cable", "origin", "ends", "wiring", "common", "limits")
         cable = top.table("cable")
-        cable.only("id", "title", "revision", "length_mm", "wire", "max_ohms", "min_leak_ohms", "serial")
+        cable.only(
+            *("id", "title", "revision", "length_mm", "wire", "max_ohms", "min_leak_ohms", "serial"),
+            "to_confirm",
+        )
         id = _id(cable)
         limit = _limit(cable, Limit(DEFAULT_MAX_OHMS, DEFAULT_MIN_LEAK_OHMS))
         ends = _ends(top.table("ends"))
@@ -192,6 +201,8 @@ class Profile:
             origin=_origin(top.table("origin")) if "origin" in top.data else None,
             rule=wiring.rule,
             order=wiring.order,
+            to_confirm=_remarks(cable, "to_confirm"),
+            meets=wiring.laid.meets,
         )
 
     def pins(self) -> Pins:
@@ -326,7 +337,7 @@ def _ends(table: Table) -> dict[str, End]:
 
 
 def _end(name: str, table: Table) -> End:
-    table.only("connector", "label", "signals")
+    table.only("connector", "label", "signals", "termination")
     try:
         plug = connector(table.text("connector", MOST_NAME))
     except UnknownConnector as error:
@@ -340,7 +351,8 @@ def _end(name: str, table: Table) -> End:
         signal = names.text(pin, MOST_NAME)
         if signal.lower() not in NO_CONNECTION:
             signals[pin] = signal
-    return End(name, plug, label, signals)
+    termination = table.word("termination", TERMINATIONS) if "termination" in table.data else ""
+    return End(name, plug, label, signals, termination)
 
 
 def _common(top: Table, signals: Iterable[str]) -> dict[str, Joined]:

@@ -27,13 +27,19 @@ _BRACED = re.compile(r"^[({](.+)[)}]$")
 _DASHES = dict.fromkeys(map(ord, "\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe63\uff0d"), "-")
 # Between two digits a separator tells `IN 1-2` from `IN 12`.
 _SEPARATORS = re.compile(r"(?<=[^\W_])[\s_-]+(?=[^\W_])")
+_SIGN = re.compile(r"[\s_]+-\s*")
 _PREFIX_ENDS = " _-.:/"
-_NOTHING = NO_CONNECTION | {"n.c", "not connected", "no connection", "no connect", "unused", "--", "---"}
+_NOTHING = NO_CONNECTION | {
+    *("n.c", "n c", "n-c", "n_c", "n/a", "no conn", "no connect", "no connection", "none"),
+    *("not connected", "not used", "unconnected", "unused", "--", "---"),
+}
 
 
 def is_nothing(name: str) -> bool:
     """Whether the name says that nothing is connected."""
-    return " ".join(name.translate(_DASHES).split()).lower() in _NOTHING
+    plain = " ".join(name.translate(_DASHES).split()).lower()
+    bare = plain.strip("()[]<>* ").removesuffix(".")
+    return plain in _NOTHING or (bool(bare) and bare in _NOTHING)
 
 
 def key(name: str) -> str:
@@ -119,6 +125,8 @@ def _folded(body: str) -> str:
     """Without what people write differently: capitals, and blanks, hyphens and underscores inside."""
 
     def fold(found: re.Match[str]) -> str:
+        if _SIGN.fullmatch(found[0]) and body[found.end()].isdigit():
+            return "-"  # `AUX -12V` is not `AUX 12V`
         digits = body[found.start() - 1].isdigit() and body[found.end()].isdigit()
         return "_" if digits else ""
 

@@ -33,15 +33,17 @@ LAYS = ("straight", "alternate")
 class Laid:
     """What a rule makes of its ends.
 
-    nets: the pins that belong together. beyond: pins of a ribbon whose conductors run past the
-    plug's last contact. facing: (idle, ground), a pin that meets a ground pin and is none itself.
-    spare: sentences for the build sheet about conductors that have no pin anywhere.
+    nets: the pins that belong together. meets: each conductor with the contact that it meets. beyond: pins of
+    a ribbon whose conductors run past the plug's last contact. facing: (idle, ground), a pin that meets a
+    ground pin and is none itself. spare: sentences for the build sheet about conductors that have no pin
+    anywhere.
     """
 
     nets: tuple[Pins, ...] = ()
     beyond: Pins = ()
     facing: tuple[tuple[Pin, Pin], ...] = ()
     spare: tuple[str, ...] = ()
+    meets: tuple[Pins, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,7 @@ def paired_ground(
         nets=(ground_pins, *(net for net in laid.nets if grounds.isdisjoint(net))),
         beyond=tuple(pin for pin in laid.beyond if pin not in grounds),
         facing=tuple(facing),
+        meets=laid.meets,
         spare=(
             f"a ground conductor runs beside each of the {len(ribbons[0])} conductors of"
             f" `{ribbons[0][0].end}`; none has a pin of its own, all belong to the net of"
@@ -127,8 +130,10 @@ def _contacts(plug: Pins, lay: str, first: str) -> Pins:
 def _lay(conductors: Iterable[Pin | None], contacts: Pins) -> Laid:
     """Conductor k meets contact k. None is a place without a conductor."""
     run = tuple(conductors)
+    pairs = tuple((pin, contact) for pin, contact in zip(run, contacts, strict=False) if pin is not None)
     return Laid(
-        nets=tuple((pin, contact) for pin, contact in zip(run, contacts, strict=False) if pin is not None),
+        nets=pairs,
+        meets=pairs,
         beyond=tuple(pin for pin in run[len(contacts) :] if pin is not None),
     )
 

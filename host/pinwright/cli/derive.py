@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -14,8 +15,8 @@ from pinwright.cable.difference import difference
 from pinwright.cable.drafting import profile_text
 from pinwright.cable.pinout import Pinout
 from pinwright.cable.pins import Pin
-from pinwright.cable.profile import MOST_NAME, MOST_TEXT, Profile
-from pinwright.cable.reporting import draft_of, sentences
+from pinwright.cable.profile import LAST_SERIAL, MOST_ID, MOST_NAME, MOST_TEXT, Profile
+from pinwright.cable.reporting import apart, draft_of, sentences, to_confirm
 from pinwright.cable.wiring import Pins, printable
 from pinwright.cli.differing import difference_document, show_difference
 from pinwright.errors import PinoutError, ProfileError, UsageError
@@ -29,7 +30,8 @@ line `# connector: idc-2x20` says what is on the cable there. Or it is TOML: `co
 
 Signals are joined by name: capitals do not count, nor blanks, hyphens and underscores inside a name, and
 /RD, RD*, ~RD, RD#, nRD and RD with a bar are one signal. What all names of an end begin with is taken off
-where that finds partners. What was found is told on standard error; the profile goes to standard output.
+where that finds partners. What was found is told on standard error; the profile goes to standard output, and
+what somebody has to find out before it is trusted stands in its key `to_confirm`.
 
 Exit status: 0 derived, 1 it differs from the profile of --against, 2 a file or an option is wrong.
 
@@ -64,10 +66,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="signals whose pins the cable itself joins to one net",
     )
-    parser.add_argument("--id", metavar="ID", default="derived-lead", help="of the profile (%(default)s)")
+    parser.add_argument("--id", metavar="ID", help="of the profile; else from the files: rack-to-changer")
     parser.add_argument("--title", metavar="TEXT", help="of the profile")
     parser.add_argument("--revision", metavar="TEXT", default="draft", help="of the profile (%(default)s)")
-    parser.add_argument("--out", metavar="FILE", help="a new file for the profile")
+    parser.add_argument("--out", metavar="FILE", help="a new `.toml` file for the profile")
     parser.add_argument(
         "--against",
         metavar="PROFILE",
@@ -85,9 +87,14 @@ def run(arguments: argparse.Namespace) -> int:
     for end in families:
         if end not in files:
             raise UsageError(f"`--connector`: there is no end `{end}`; there are {', '.join(files)}")
+    if arguments.out and Path(arguments.out).suffix != ".toml":
+        shown = printable(arguments.out, most=4096)
+        raise UsageError(f"`--out {shown}`: the name of a profile's file ends in `.toml`")
     known = find_profile(arguments.against, library_folders()).profile if arguments.against else None
     pinouts = {end: _read(end, file, families.get(end, "")) for end, file in files.items()}
     derived = derive(pinouts, _names(arguments.ground), _names(arguments.tied))
+    if not derived.nets:
+        raise UsageError("no signal is at two ends, so nothing is joined", hint=_what_is_missing(derived))
     told = sentences(derived)
     if not arguments.json:
         for sentence in told:
@@ -109,10 +116,11 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _pairs(words: Sequence[str], what: str) -> dict[str, str]:
-    """ "A=rack.csv" → {"A": "rack.csv"}, in the order given."""
+    """ "A=rack.csv" → {"A": "rack.csv"}, in the order given; `a` is A."""
     found: dict[str, str] = {}
     for word in words:
         end, equals, value = word.partition("=")
+        end = end.upper() if re.fullmatch("[a-z]", end) else end
         if not (equals and value and re.fullmatch(r"[A-Z][A-Z0-9]{0,15}", end)):
             raise UsageError(
                 f"`{what}`: `{printable(word)}` should be an end and what it has, such as"
@@ -151,9 +159,27 @@ def _read(end: str, file: str, family: str) -> Pinout:
         ) from error.__cause__
 
 
+def _what_is_missing(derived: Derived) -> str:
+    """The hint where nothing is joined."""
+    if len(derived.ends) == 1:
+        return "give every end of the cable: `A=FILE B=FILE`"
+    return "; ".join(apart(derived)) or "are these the ends of one cable?"
+
+
+def _id(files: Mapping[str, str]) -> str:
+    """The id of a profile from the names of its ends' files: rack-to-changer."""
+    words = []
+    for end, file in sorted(files.items()):
+        plain = unicodedata.normalize("NFKD", Path(file).stem).encode("ascii", "ignore").decode()
+        words.append(re.sub(r"[^A-Za-z0-9]+", "-", plain).strip("-") or end)
+    id = "-to-".join(words)
+    longest = MOST_ID - len(f"-{LAST_SERIAL}")  # serials are made of it
+    return id if len(id) <= longest else id[:longest].rstrip("-")
+
+
 def _comparable(derived: Profile, known: Profile) -> Profile:
     """The derived profile with all that a pinout does not say as the known one has it."""
-    labels = {end.name: end.label for end in known.ends}
+    same = {end.name: end for end in known.ends}
     return replace(
         derived,
         id=known.id,
@@ -165,21 +191,23 @@ def _comparable(derived: Profile, known: Profile) -> Profile:
         min_leak_ohms=known.min_leak_ohms,
         limits=known.limits,
         serial=known.serial,
-        ends=tuple(replace(end, label=end.label or labels.get(end.name, "")) for end in derived.ends),
+        to_confirm=known.to_confirm,
+        ends=tuple(
+            replace(end, label=end.label or same[end.name].label, termination=same[end.name].termination)
+            if end.name in same
+            else end
+            for end in derived.ends
+        ),
     )
 
 
 def _written(derived: Derived, files: Mapping[str, str], arguments: argparse.Namespace) -> str:
-    if not derived.nets:
-        raise UsageError(
-            "no signal is at two ends, so nothing is joined", hint="are these the ends of one cable?"
-        )
     ends = [end.label or f"{end.name} ({end.connector.name})" for end in derived.ends]
     title = arguments.title if arguments.title is not None else _NO_TITLE.format(ends=" and ".join(ends))
     draft = draft_of(
         derived,
         {end: Path(file).name for end, file in files.items()},
-        id=arguments.id,
+        id=arguments.id if arguments.id is not None else _id(files),
         title=title if arguments.title is not None else title[:MOST_TEXT].strip(),
         revision=arguments.revision,
     )
@@ -231,9 +259,12 @@ def _document(derived: Derived, told: Sequence[str], text: str) -> dict[str, obj
         ],
         "breaking": list(derived.breaking()),
         "alone": [{"pin": str(pin), "signal": derived.written[pin]} for pin in derived.alone],
+        "unjoined": [{"pin": str(pin), "signal": derived.written[pin]} for pin in derived.unjoined],
+        "missing": {str(pin): str(other) for pin, other in derived.missing.items()},
         "repeated": {name: _pins(pins) for name, pins in derived.repeated.items()},
         "common": {name: str(joined) for name, joined in derived.common.items()},
         "prefixes": dict(derived.prefixes),
+        "to_confirm": list(to_confirm(derived)),
         "told": list(told),
     }
 

@@ -14,8 +14,8 @@ from pinwright import resources
 from pinwright.cable.pins import Pin, parse_pin
 from pinwright.cable.profile import End, Profile
 from pinwright.discovery import could_be_a_name, find_tester
-from pinwright.errors import BenchError, PlacementError, UsageError
-from pinwright.library import find_profile, library_folders, read_adapters, read_fixtures
+from pinwright.errors import BenchError, PlacementError, ProfileError, UsageError
+from pinwright.library import find_profile, library_folders, read_adapters, read_fixtures, read_profile
 from pinwright.link import Link, SerialLink
 from pinwright.terminal import say
 from pinwright.tester.adapter import Adapter
@@ -153,7 +153,15 @@ def _virtual(port: str, profile: Profile, workshop: Workshop, by_hand: Mapping[s
 
     other = _id_of(port)
     if other:
-        bench = good_bench(find_profile(other, library_folders()).profile)
+        cable = find_profile(other, library_folders()).profile
+        plugs = {end.name: end.connector.name for end in cable.ends}
+        for end in profile.ends:
+            if plugs.get(end.name, end.connector.name) != end.connector.name:
+                raise UsageError(
+                    f"`--port {port}`: that cable has `{plugs[end.name]}` at end {end.name}, where "
+                    f"`{end.connector.name}` is to be"
+                )
+        bench = good_bench(cable)
     else:
         bench = _bench(port) if port != "sim" else good_bench(profile)
     with _served(port, bench, workshop, profile.ends, by_hand) as (link, _):
@@ -161,9 +169,16 @@ def _virtual(port: str, profile: Profile, workshop: Workshop, by_hand: Mapping[s
 
 
 def _id_of(port: str) -> str:
-    """The id in `sim:ID`, the virtual tester with a good cable of that profile; nothing for all else."""
+    """The profile in `sim:PROFILE`, the virtual tester with a good cable of it: an id, or a file that is no
+    bench file; nothing for all else."""
     name = port[4:]
-    return name if name and not name.endswith(".toml") and not os.path.exists(name) else ""
+    if name.endswith(".toml"):
+        try:
+            read_profile(name)
+        except ProfileError:
+            return ""
+        return name
+    return name if name and not os.path.exists(name) else ""
 
 
 def _bench(port: str) -> Bench:

@@ -186,6 +186,8 @@ def _show(arguments: argparse.Namespace) -> int:
         show_text(f"limits of {name}: {_limits(limit)}")
     for note in (*profile.spare, *profile.notes):
         show_text(f"note: {note}")
+    for point in profile.to_confirm:
+        show_text(f"to be confirmed: {point}")
     show_text("")
     if profile.origin:
         _show_origin(profile.origin)
@@ -237,7 +239,9 @@ def _in_folder(folder: Path) -> list[Path]:
 
 def _in_short(profile: Profile) -> str:
     ends = ", ".join(end.connector.name for end in profile.ends)
-    return f"good: `{profile.id}`, {len(profile.nets)} nets over {ends}"
+    points = len(profile.to_confirm)
+    open = f"; {points} point{'s' if points > 1 else ''} to be confirmed" if points else ""
+    return f"good: `{profile.id}`, {len(profile.nets)} nets over {ends}{open}"
 
 
 def _diff(arguments: argparse.Namespace) -> int:

@@ -132,6 +132,10 @@ def run(arguments: argparse.Namespace) -> int:
     except Exception as error:
         bugs.append(("what happened to it cannot be told", error))
         wrong_sockets, findings = None, explain_plainly(facts)
+    if profile.to_confirm:
+        count = len(profile.to_confirm)
+        points = f"{count} point{'s' if count > 1 else ''} of this profile still to be confirmed"
+        say(f"note: {points}; `pinwright profiles show` lists {'them' if count > 1 else 'it'}")
     if arguments.max_ohms is not None and scan.hello.lane == "none":
         say("note: this tester does not measure ohms; `--max-ohms` is written down but not checked")
 

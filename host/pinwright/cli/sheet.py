@@ -133,8 +133,11 @@ def _path(text: str) -> Path:
 
 
 def _show(profile: Profile, sheet: BuildSheet) -> None:
-    show_text(f"Build sheet: {sheet.title}\n{sheet.name}, SHA-256 {sheet.sha256}\nwiring: {sheet.wiring}\n")
-    show_table(("part", ""), sheet.parts)
+    wiring = f"\nwiring: {sheet.wiring}" if sheet.wiring else ""
+    show_text(f"Build sheet: {sheet.title}\n{sheet.name}, SHA-256 {sheet.sha256}{wiring}")
+    _section("Not yet confirmed:", sheet.to_confirm)
+    show_text("")
+    show_table(("Parts", ""), sheet.parts)
     _section("", sheet.cautions)
     for number, end in enumerate(sheet.ends):
         show_text("")
@@ -168,7 +171,8 @@ def _cells(sheet: BuildSheet, strand: Strand, row: Row) -> tuple[str, ...]:
 
 def _spots(end: BuildEnd, row: Row, place: int) -> str:
     spots = [(f"{spot.name:>2}", spot.place) for spot in row.spots[place]]
-    return "\n".join(name if end.how == "crimped" else f"{name}  {where}" for name, where in spots)
+    told = [name if end.pressed else f"{name}  {where}" for name, where in spots]
+    return "\n".join(filter(None, (*told, row.asides[place])))
 
 
 def _section(heading: str, texts: Sequence[str], mark: str = "-") -> None:

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 
 from pinwright import __version__
 from pinwright.cable.connectors import Connector
-from pinwright.cable.laying import laying_of
+from pinwright.cable.laying import is_guessed, laying_of
 from pinwright.cable.pins import Pin
 from pinwright.cable.places import held_from_behind, place_of
 from pinwright.cable.profile import End, Profile
@@ -198,7 +198,9 @@ def _beginning(touching: Touching, guide: Guide) -> str:
     views = []
     for end in guide.profile.ends:
         if end.name not in guide.placement.sockets:
-            views.append(f"{end.name}: {_as_held(guide.profile, end.name).view}")
+            how = "crimped" if end.name in laying_of(guide.profile).pressed else "soldered"
+            taken = f", as it was taken as {how}" if is_guessed(end) else ""
+            views.append(f"{end.name}: {_as_held(guide.profile, end.name).view}{taken}")
     seen = f"\nplaces are as seen at {'; '.join(views)}" if views else ""
     return f"{'; '.join(told)}{seen}\ntouch {guide.names(guide.wanted)}; q or Enter ends it"
 

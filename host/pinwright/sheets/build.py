@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal
 
-from pinwright.cable.connectors import Connector
-from pinwright.cable.laying import Conductor, Laying, Ribbon, laying_of
+from pinwright.cable.connectors import SHELL, Connector
+from pinwright.cable.laying import Conductor, Laying, Ribbon, is_guessed, laying_of
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.places import corner_of, family_of, held_from_behind, place_of
 from pinwright.cable.profile import CONFIDENCE_TEXT, End, Joined, Net, Profile
@@ -28,13 +28,16 @@ SIDES: Mapping[str, Side] = {
 }
 # To spare at an end: to square it off; to strip, tin and do again. A judgement.
 CRIMPED_MM, SOLDERED_MM = 20, 30
-_LISTED = 12  # pins or conductors in a sentence; of more the rest is counted
+_MODULAR = ("8p8c", "6p6c")  # crimped on single wires
+_NO_ROOM = "a crimped plug has no room for a link"
 
 CAUTIONS = (
     "For unpowered cables of extra-low voltage only. Mains, safety earth and whatever can hurt someone when "
     "it fails belong to competent people; local codes and licensed practice come first.",
-    "Soldering: extraction or an open window against the fumes, a stand for the iron, washed hands (lead).",
     "Eye protection, above all when you cut pins and conductors: hold the end that flies off.",
+)
+HOT_CAUTIONS = (
+    "Soldering: extraction or an open window against the fumes, a stand for the iron, washed hands (lead).",
     "Heat melts the insulation of a ribbon: tin first, be quick at each joint, let it cool before the next.",
 )
 
@@ -52,14 +55,15 @@ class Spot:
 class Row:
     """One conductor in soldering order. key: `A-9`, or `w-3` of a wire, unlike all others. number: as people
     count. signal: empty where it has no name. group: of the signal, from 1; 0 for none. spots: for each end
-    of the sheet, in order, the pins there. spare: it belongs on no pin. remark: what is to be done with it
-    besides."""
+    of the sheet, in order, the pins there; asides: what is to be done there where it has none, such as "join
+    to B.1". spare: it belongs on no pin. remark: what is to be done with it besides."""
 
     key: str
     number: int
     signal: str
     group: int
     spots: tuple[tuple[Spot, ...], ...]
+    asides: tuple[str, ...]
     spare: bool
     remark: str
 
@@ -73,7 +77,7 @@ class Row:
         what = f"wire {self.number}" if self.key.startswith("w-") else f"conductor {self.number}"
         where = " – ".join(f"{spot.pin} ({spot.place})" for spots in self.spots for spot in spots)
         named = f"{what}, {self.signal}" if self.signal else what
-        return f"{named}: {where}" + (f"; {self.remark}" if self.remark else "")
+        return "; ".join(filter(None, (f"{named}: {where}", *self.asides, self.remark)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,24 +91,23 @@ class Strand:
     @property
     def ends(self) -> tuple[int, ...]:
         """The places, among the ends of the sheet, of those that it reaches."""
-        return tuple(
-            place
-            for place, ends in enumerate(zip(*(row.spots for row in self.rows), strict=True))
-            if any(ends)
-        )
+        places = range(len(self.rows[0].spots))
+        return tuple(n for n in places if any(row.spots[n] or row.asides[n] for row in self.rows))
 
 
 @dataclass(frozen=True, slots=True)
 class BuildEnd:
-    """One connector as it is held. what: in words. how: "crimped" or "soldered". view: the side and what is
-    up. start: where conductor 1 goes. unused: pins of no net. linked: pins that no conductor leads to, with
-    their signals. behind: not from its connector's own `view`."""
+    """One connector as it is held. what: in words. how: "crimped" or "soldered". pressed: on a ribbon, whose
+    conductors it counts; where its pins are is then nobody's business. view: the side and what is up. start:
+    where conductor 1 goes, and how it is fitted where that is a guess. unused: pins of no net. linked: pins
+    that no conductor leads to, with their signals. behind: not from its connector's own `view`."""
 
     name: str
     connector: str
     label: str
     what: str
     how: str
+    pressed: bool
     ways: int
     view: str
     behind: bool
@@ -133,8 +136,10 @@ class Link:
 
 @dataclass(frozen=True, slots=True)
 class BuildSheet:
-    """scan: the words that prove the cable. parts: name and what it is. ends: in order of the profile.
-    strands: what is soldered, in order. signals: group → name, from 1. steps: what to do, in order."""
+    """scan: the words that prove the cable. wiring: the rule in words, empty where none is named.
+    to_confirm: what somebody still has to find out. parts: name and what it is. legend: how to read the
+    drawings. ends: in order of the profile. strands: what is soldered, in order. signals: group → name, from
+    1. steps: what to do, in order."""
 
     title: str
     id: str
@@ -142,8 +147,10 @@ class BuildSheet:
     sha256: str
     scan: str
     wiring: str
+    to_confirm: tuple[str, ...]
     parts: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
+    legend: str
     ends: tuple[BuildEnd, ...]
     strands: tuple[Strand, ...]
     signals: tuple[str, ...]
@@ -211,8 +218,11 @@ class _Sheet:
         }
         self.plugs = {end.name: seen_from(end.connector, self.sides[end.name]) for end in profile.ends}
         self.led = {pin for one in self.laying.conductors for pin in one.pins}
+        self.soldered = [end.name for end in profile.ends if self._how(end) == "soldered"]
         signals = sorted({net.common or net.signal for net in profile.nets} - {""})
         self.groups = {signal: number for number, signal in enumerate(signals, 1)}
+        # Conductor (by identity) and end where it has no pin of its own → what is to be done there.
+        self.joins: dict[tuple[int, str], str] = {}
 
     def made(self, sha256: str, scan: str) -> BuildSheet:
         profile = self.profile
@@ -223,13 +233,16 @@ class _Sheet:
             revision=shown(profile.revision),
             sha256=sha256,
             scan=shown(f"pinwright scan {scan}"),
-            wiring=shown(profile.wiring_text),
+            wiring=shown(self._rule()),
+            to_confirm=tuple(map(shown, profile.to_confirm)),
             parts=tuple((name, shown(text)) for name, text in self._parts()),
             cautions=(
                 *CAUTIONS,
+                *(HOT_CAUTIONS if self._is_hot(links) else ()),
                 f"This sheet proves nothing: only `{shown(f'pinwright scan {scan}')}` does. No cable touches "
                 "the equipment before it has passed.",
             ),
+            legend=self._legend(),
             ends=tuple(map(self._end, profile.ends)),
             strands=tuple(self._strands()),
             signals=tuple(map(shown, self.groups)),
@@ -239,7 +252,31 @@ class _Sheet:
             steps=tuple(map(shown, self._steps(links, scan))),
         )
 
+    def _rule(self) -> str:
+        """`rule alternate, first high`: the profile's line without what stands beside the rule."""
+        if not self.profile.rule:
+            return ""
+        line = self.profile.wiring_text.partition(" + ")[0]
+        return f"rule {line.replace('ground_pins', 'ground pins').replace(' = ', ' ')}"
+
+    def _is_hot(self, links: Iterable[Link]) -> bool:
+        """Whether anything is soldered, be it a link along a ribbon alone."""
+        return bool(self.soldered) or any(link.kind == "to be made" for link in links)
+
     # Ends
+
+    def _legend(self) -> str:
+        what = "conductor" if self.laying.ribbons else "wire"
+        if len(self.laying.ribbons) > 1:
+            what = "conductor, its ribbon before it,"
+        plugs = self.plugs.values()
+        bare = ["round plugs"] if any(plug.outline == "round" for plug in plugs) else []
+        bare += ["inner rows"] if any(len(plug.rows) > 2 for plug in plugs if plug.outline != "round") else []
+        besides = f" Of {' and '.join(bare)} the list has them." if bare else ""
+        return (
+            f"Inside a pin stands its number, outside the {what} and the signal; the square pin is pin 1, "
+            f"a grey one stays free.{besides}"
+        )
 
     def _is_pressed(self, end: str) -> bool:
         return end in self.laying.pressed
@@ -250,8 +287,25 @@ class _Sheet:
         return "behind" if behind else "front"
 
     def _how(self, end: End) -> str:
-        modular = end.connector.name in ("8p8c", "6p6c")
-        return "crimped" if modular or self._is_pressed(end.name) else "soldered"
+        if self._is_pressed(end.name):
+            return "crimped"
+        return end.termination or ("crimped" if end.connector.name in _MODULAR else "soldered")
+
+    def _guess(self, end: End) -> str:
+        """How it was taken to be fitted, and what says otherwise; empty where that is no guess."""
+        if not is_guessed(end):
+            return ""
+        how, other = ("crimped", "soldered") if self._is_pressed(end.name) else ("soldered", "crimped")
+        if how == "crimped":
+            why = "the conductors lie in its order"
+        elif self.laying.ribbons:
+            why = "the conductors do not lie in its order"
+        else:
+            why = "there is no ribbon"
+        return (
+            f'taken as {how}, because {why}; `termination = "{other}"` in [ends.{end.name}] of the profile '
+            "says otherwise"
+        )
 
     def _end(self, end: End) -> BuildEnd:
         unused = [pin.name for pin in self.profile.unused() if pin.end == end.name]
@@ -261,6 +315,7 @@ class _Sheet:
             label=shown(end.label),
             what=_what(end.connector),
             how=self._how(end),
+            pressed=self._is_pressed(end.name),
             ways=sum(map(len, end.connector.rows)),
             view=self.plugs[end.name].view,
             behind=self.sides[end.name] == "behind",
@@ -296,7 +351,8 @@ class _Sheet:
         turned = plug.outline == "notched" and plug != end.connector
         # Findings and other lists name the rows of such a plug as they are from its top.
         sides = " Left and right are as seen there; from the top they change places." if turned else ""
-        return f"{'. '.join(told)}. Seen: {plug.view}.{sides}"
+        guess = f" {_sentence(self._guess(end))}." if self._guess(end) else ""
+        return f"{'. '.join(told)}. Seen: {plug.view}.{sides}{guess}"
 
     def _second(self, ours: Sequence[Conductor], end: End, of: str) -> str:
         """Which way it goes on from there."""
@@ -320,8 +376,10 @@ class _Sheet:
     def _parts(self) -> Iterator[tuple[str, str]]:
         for end in self.profile.ends:
             label = f", for {end.label}" if end.label else ""
-            plug = end.connector
-            yield f"Connector {end.name}", f"{_what(plug)} (`{plug.name}`), {self._how(end)}{label}"
+            what, how, guess = _what(end.connector), self._how(end), self._guess(end)
+            fitted = "" if guess or f" {how} " in what else f", {how}"
+            taken = f"; {guess}" if guess else ""
+            yield f"Connector {end.name}", f"{what} (`{end.connector.name}`){fitted}{label}{taken}"
         for ribbon in self.laying.ribbons:
             name = f"Ribbon {ribbon.end}" if len(self.laying.ribbons) > 1 else "Ribbon"
             yield name, f"{ribbon.ways}-way{self._doubled(ribbon)}, {self._material()}"
@@ -372,26 +430,46 @@ class _Sheet:
                 tuple(Spot(str(pin), pin.name, self._place(pin)) for pin in one.at.get(end.name, ()))
                 for end in self.profile.ends
             ),
+            asides=tuple(self.joins.get((id(one), end.name), "") for end in self.profile.ends),
             spare=one.net is None,
             remark=self._remark(one),
         )
 
     def _remark(self, one: Conductor) -> str:
-        told = ["cut back, insulate"] if one.net is None else []
-        told += [
-            f"must not reach {pin}: cut it before end {end}"
-            for end, pin in one.meets.items()
-            if end not in one.at
-        ]
+        told = []
+        for end in self._off(one):
+            reason = f"must not reach {one.meets[end]}: " if end in one.meets else ""
+            what = f"lead it past {end}" if self._goes_on(one) else f"cut it back before {end}"
+            told.append(reason + what)
+        told += ["cut back, insulate"] if self._is_idle(one) else []
         return "; ".join(told)
 
+    def _off(self, one: Conductor) -> list[str]:
+        """The ends that are pressed on its ribbon, and it must not be there."""
+        return [end.name for end in self.profile.ends if one in self.laying.kept_off(end.name)]
+
+    def _goes_on(self, one: Conductor) -> bool:
+        """Whether it goes to another end than the one that counts it, be it to be joined there."""
+        joined = any((id(one), end.name) in self.joins for end in self.profile.ends)
+        return joined or bool(one.at.keys() - {one.ribbon})
+
+    def _is_idle(self, one: Conductor) -> bool:
+        """Whether it is left over where somebody solders."""
+        if one.net is not None:
+            return False
+        return bool(self.laying.reach(one) & set(self.soldered)) or not self._off(one)
+
     def _numbers(self, ones: Iterable[Conductor]) -> str:
-        """`conductors 1, 3 and 9`, of several ribbons with their names."""
+        """`conductors 1, 3 to 7 and 9`, of several ribbons with their names; none is left out."""
         ones = list(ones)
         several = len(self.laying.ribbons) > 1
-        words = [f"{one.ribbon}-{one.number}" if several and one.ribbon else str(one.number) for one in ones]
+        words = []
+        for ribbon, group in groupby(ones, key=lambda one: one.ribbon):
+            name = f"{ribbon}-" if several and ribbon else ""
+            for first, last in _runs([one.number for one in group]):
+                words.append(f"{name}{first} to {name}{last}" if first != last else f"{name}{first}")
         what = "wire" if all(not one.ribbon for one in ones) else "conductor"
-        return f"{what}{'' if len(words) == 1 else 's'} {_and(words)}"
+        return f"{what}{'' if len(ones) == 1 else 's'} {_and(words)}"
 
     # Links
 
@@ -405,9 +483,11 @@ class _Sheet:
                 continue
             carry = [one for one in self.laying.conductors if one.net in nets]
             if joined is Joined.OPTIONAL:
+                where = f"at {' or '.join(self.soldered)}" if self.soldered else "along the ribbon"
+                room = "" if self.soldered else f" {_sentence(_NO_ROOM)}."
                 text = (
-                    f"{self._numbers(carry)} carry it, each for itself. They may be linked with each other, "
-                    "at any end, and need not be: a free choice."
+                    f"{self._numbers(carry)} carry it, each for itself. They may be linked with each other "
+                    f"{where}, and need not be: a free choice.{room}"
                 )
             else:
                 text = f"{self._numbers(carry)} carry it, and each stays for itself: no link between them."
@@ -415,52 +495,86 @@ class _Sheet:
             yield Link(kind, self.groups[signal], shown(signal), (), _sentence(text))
 
     def _required(self, net: Net, pieces: tuple[Pins, ...]) -> Link:
-        """Lone contacts are linked at their end; whole conductors at the end that one likes."""
+        """Lone contacts are linked at their end; whole conductors where somebody solders."""
         alone = [piece[0] for piece in pieces if len(piece) == 1 and piece[0] not in self.led]
         whole = [piece for piece in pieces if piece[0] not in alone]
         told = [self._alone(net, end, pins) for end, pins in _by_end(alone)]
         if len(whole) > 1:
-            ones = [one for one in self.laying.conductors if one.net is net]
-            places = [
-                f"at {end} ({_and([pin.name for pin in pins])})"
-                for end, pins in _by_end([pin for one in ones for pin in one.pins])
-                if all(any(pin in piece for pin in pins) for piece in whole)
-            ]
-            where = f": at which end is a free choice, {' or '.join(places)}" if len(places) > 1 else ""
-            where = where or (f" {places[0]}" if places else ", wherever two of them meet")
-            told.append(f"link {self._numbers(ones)} with each other{where}.")
+            told.append(self._whole([one for one in self.laying.conductors if one.net is net]))
         text = " ".join(map(_sentence, told))
         signal = net.signal or f"net of {net.pins[0]}"
         pins = tuple(map(str, net.pins))
         return Link("to be made", self.groups.get(net.signal, 0), shown(signal), pins, text)
 
+    def _whole(self, ones: Sequence[Conductor]) -> str:
+        """Where conductors of one net are joined. Where some have no pin of their own at an end that is
+        soldered, it is there."""
+        numbers = self._numbers(ones)
+        places = [end for end in self.soldered if all(end in self.laying.reach(one) for one in ones)]
+        if not self.soldered:
+            return f"join {numbers} with each other along the ribbon{self._bar(ones)}: {_NO_ROOM}."
+        if not places:
+            return f"link {numbers} with each other, wherever two of them meet at a soldered end."
+        for end in places:
+            pins = [str(pin) for one in ones for pin in one.at.get(end, ())]
+            hang = [one for one in ones if end not in one.at]
+            if hang and pins:
+                self.joins |= {(id(one), end): f"join to {pins[0]}" for one in hang}
+                return f"at {end} join {numbers} and take them to {_and(pins)}."
+            if hang:
+                first = self._numbers(ones[:1])
+                self.joins |= {(id(one), end): f"join to {first}" for one in hang[1:]}
+                return f"at {end} join {numbers}; they have no pin there: insulate the joint."
+        where = [f"at {end} ({_and([p.name for one in ones for p in one.at[end]])})" for end in places]
+        if len(where) == 1:
+            return f"link {numbers} with each other {where[0]}."
+        return f"link {numbers} with each other: at which end is a free choice, {' or '.join(where)}."
+
+    def _bar(self, ones: Iterable[Conductor]) -> str:
+        """Plugs for a ribbon with a ground beside each conductor can be had with a bar between these."""
+        doubled = {ribbon.end for ribbon in self.laying.ribbons if ribbon.doubled}
+        return ", unless the plugs join them already" if any(one.ribbon in doubled for one in ones) else ""
+
     def _alone(self, net: Net, end: str, pins: Sequence[Pin]) -> str:
-        names = _and([pin.name for pin in pins])
-        led = [pin.name for pin in net.pins if pin.end == end and pin in self.led]
-        pin = "pin" if len(pins) == 1 else "pins"
+        led = [pin for pin in net.pins if pin.end == end and pin in self.led]
+        if end in self.laying.pressed and led and all(pin.name == SHELL for pin in pins):
+            ones = [one for one in self.laying.conductors if set(one.pins) & set(led)]
+            return f"at {end} link the shell to {self._numbers(ones[:1])}, along the ribbon: {_NO_ROOM}."
         if led:
-            many = "any of " if len(led) > 1 else ""
-            return f"at {end} link {pin} {names} to {many}{'pin' if len(led) == 1 else 'pins'} {_and(led)}."
-        return f"at {end} link {pin} {names} with each other."
+            told = f"at {end} link {_pins(pins)} to {'any of ' if len(led) > 1 else ''}{_pins(led)}"
+        else:
+            told = f"at {end} link {_pins(pins)} with each other"
+        if end in self.soldered:
+            return f"{told}."
+        return f"{told}: no conductor leads there, and {_NO_ROOM}; take one that is soldered."
 
     # What is left over
 
     def _spare(self) -> Iterator[str]:
         yield from self.profile.spare
         for ribbon in self.laying.ribbons:
-            ours = [one for one in self.laying.conductors if one.ribbon == ribbon.end and one.net is None]
-            idle = [one for one in ours if not one.meets]
+            ours = [one for one in self.laying.conductors if one.ribbon == ribbon.end]
+            idle = [one for one in ours if self._is_idle(one)]
             verb, each = ("belongs", "it") if len(idle) == 1 else ("belong", "each")
             if idle:
                 words = _sentence(self._numbers(idle))
                 yield f"{words} {verb} on no pin: cut back and insulate {each}."
-        for one in self.laying.conductors:
-            for end, pin in one.meets.items():
-                if end not in one.at:
-                    yield (
-                        f"{_sentence(self._numbers([one]))} would join {one.pins[0]} to {pin}, which stay "
-                        f"apart: take a piece out of it before end {end}, and insulate it."
-                    )
+        for end in self.profile.ends:
+            off = self.laying.kept_off(end.name)
+            for past in (True, False):
+                ones = [one for one in off if end.name in one.meets and self._goes_on(one) is past]
+                if not ones:
+                    continue
+                them = "it" if len(ones) == 1 else "them"
+                pair = f"{ones[0].pins[0]} to {ones[0].meets[end.name]}, which"
+                pins = pair if len(ones) == 1 else "pins that"
+                what = f"lead {them} past {end.name}" if past else _cut(end.name, them)
+                yield f"{_sentence(self._numbers(ones))} would join {pins} stay apart: {what}."
+            beside = [one for one in off if end.name not in one.meets and not self._goes_on(one)]
+            if beside:
+                has, them = ("has", "it") if len(beside) == 1 else ("have", "them")
+                words = _sentence(self._numbers(beside))
+                yield f"{words} {has} no contact at {end.name}: {_cut(end.name, them)}."
 
     def _notes(self) -> Iterator[str]:
         yield from self.profile.notes
@@ -483,40 +597,92 @@ class _Sheet:
                 f"Cut {which} square at both ends. Its marked edge is conductor 1; where none is marked, "
                 "choose one and mark it at both ends now."
             )
-        for run in laying.crossed:
-            yield (
-                f"Before end {run.end}: split conductors {run.first} to {run.last} off the ribbon and lay "
-                "them as the list says; all others run straight on."
-            )
+        counting = {ribbon.end for ribbon in laying.ribbons}
         for end in ends:
-            if end.name in laying.pressed:
-                yield (
-                    f"Press {end.name} on, conductor 1 where the sheet says; look along its teeth before you "
-                    "press it home."
-                )
+            if end.name in laying.pressed & counting:
+                yield self._press(end)
         if len(laying.ribbons) > 1:
             yield "Lay the ribbons over each other and weave them conductor by conductor, as the list says."
-        soldered = [end.name for end in ends if self._how(end) == "soldered"]
+        for end in ends:
+            if end.name in laying.pressed - counting:
+                yield from self._before(end.name)
+                yield self._press(end)
+        soldered = self.soldered
         if soldered:
             yield (
                 f"For {_and(soldered)}: split the conductors as far as they have to spread, strip 3 mm, "
                 "twist and tin."
             )
+            joined = "; what is joined goes on its pin together" if self.joins else ""
             yield (
                 f"Solder {_and(soldered)} in the order of the list, and tick each conductor when its joint "
-                "has cooled."
+                f"has cooled{joined}."
             )
-        if any(end.connector.name in ("8p8c", "6p6c") for end in ends):
+        single = [end.name for end in ends if end.name not in (*laying.pressed, *soldered)]
+        modular = [end.name for end in ends if end.name in single and end.connector.name in _MODULAR]
+        if modular:
             yield "Lay the wires side by side in the order of the contacts, cut square, push home and crimp."
+        if others := [name for name in single if name not in modular]:
+            yield (
+                f"For {_and(others)}: strip, crimp a contact on each wire, and push it home where the list "
+                "says."
+            )
         if any(link.kind == "to be made" for link in links):
             yield "Make the links that are to be made: the list of common signals has them."
-        if any(map(self._remark, laying.conductors)):
+        if any(map(self._is_idle, laying.conductors)):
             yield "Cut back and insulate what is spare."
-        yield (
-            "Look at every joint from the side: whiskers and drops of solder between neighbours, dull or "
-            "loose joints."
-        )
+        if len(soldered) < len(ends):
+            yield (
+                "Look at every crimped plug from the side: contacts flush and all at one height, no strand "
+                "between them, no conductor beside its contact."
+            )
+        if self._is_hot(links):
+            yield (
+                "Look at every joint from the side: whiskers and drops of solder between neighbours, dull or "
+                "loose joints."
+            )
         yield f"Prove it with `pinwright scan {scan}` before it touches any equipment."
+
+    def _press(self, end: End) -> str:
+        return (
+            f"Press {end.name} on, conductor 1 where the sheet says; look along its teeth before you press "
+            "it home."
+        )
+
+    def _before(self, end: str) -> Iterator[str]:
+        """What has to be off the ribbon, or in another order, before a plug is pressed on."""
+        for run in self.laying.crossed:
+            if run.end == end:
+                yield (
+                    f"Before end {end}: split conductors {run.first} to {run.last} off the ribbon and lay "
+                    "them as the list says; all others run straight on."
+                )
+        off = self.laying.kept_off(end)
+        past = [one for one in off if self._goes_on(one)]
+        cut = [one for one in off if not self._goes_on(one)]
+        if past:
+            them = "it" if len(past) == 1 else "them"
+            yield (
+                f"Before you press {end} on: split {self._numbers(past)} off the ribbon and lead {them} past "
+                f"{end}."
+            )
+        if cut:
+            them = "it" if len(cut) == 1 else "them"
+            yield (
+                f"Before you press {end} on: split {self._numbers(cut)} off the ribbon, cut {them} back "
+                f"{CRIMPED_MM} mm and insulate {them}: nothing of {them} may reach {end}."
+            )
+
+
+def _pins(pins: Sequence[Pin]) -> str:
+    """`pin 3`, `pins 3, 4 and the shell`."""
+    names = ["the shell" if pin.name == SHELL else pin.name for pin in pins]
+    numbered = sum(pin.name != SHELL for pin in pins)
+    return f"{'' if not numbered else 'pin ' if numbered == 1 else 'pins '}{_and(names)}"
+
+
+def _cut(end: str, them: str) -> str:
+    return f"cut {them} back before you press {end} on, and insulate {them}"
 
 
 def _what(plug: Connector) -> str:
@@ -538,9 +704,14 @@ def _by_end(pins: Iterable[Pin]) -> Iterator[tuple[str, list[Pin]]]:
         yield end, list(group)
 
 
+def _runs(numbers: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """Numbers that follow each other as first and last, three or more of them; all others alone."""
+    for _, group in groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0]):
+        run = [number for _, number in group]
+        yield from [(run[0], run[-1])] if len(run) > 2 else [(number, number) for number in run]
+
+
 def _and(words: Sequence[str]) -> str:
-    """`1`, `1 and 2`, `1, 2 and 3`; of many some, and how many more."""
-    if len(words) > _LISTED + 1:
-        return f"{', '.join(words[:_LISTED])} and {len(words) - _LISTED} more"
+    """`1`, `1 and 2`, `1, 2 and 3`."""
     *most, last = words
     return f"{', '.join(most)} and {last}" if most else last

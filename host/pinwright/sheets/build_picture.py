@@ -32,6 +32,13 @@ def end_picture(end: End, sheet: BuildSheet) -> str:
     return _Picture(end.name, plug, sheet.labels(number), set(own.unused)).svg()
 
 
+def picture_size(picture: str) -> tuple[float, float]:
+    """Width and height of such a document, in millimetres."""
+    root = ElementTree.fromstring(picture)
+    width, height = (float(root.get(key, "").removesuffix("mm")) for key in ("width", "height"))
+    return width, height
+
+
 class _Picture:
     """labels: pin → what stands beside it. unused: pins of no net."""
 

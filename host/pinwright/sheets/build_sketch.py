@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
+from textwrap import wrap
 
 from pinwright.cable.connectors import SHELL, Connector
 from pinwright.cable.profile import End
@@ -15,16 +16,21 @@ from pinwright.sheets.build import BuildSheet, seen_from
 from pinwright.sheets.plan import GOOD
 from pinwright.sheets.sketch import FRAME, LABEL, UNUSED, WORDS, Sketch
 
+_READABLE = 80  # characters of a line of words
 _NEAR = 0.01  # mm; what is nearer lies in one column or row
 _PLAIN = str.maketrans("┌┐└┘─│◡▸◂○", "++++-|u><o")  # in ASCII
 _Cell = tuple[str, str]  # text and style
 
 
 def end_sketch(end: End, sheet: BuildSheet, width: int, ascii: bool = False) -> Sketch:
-    """Lines of texts with a style each, no wider than `width`; none where there is no room for the pins."""
+    """Lines of texts with a style each, no wider than `width`, the last ones saying how to read it; none
+    where there is no room for the pins."""
     number = [one.name for one in sheet.ends].index(end.name)
     plug = seen_from(end.connector, "behind" if sheet.ends[number].behind else "front")
     lines = _lines(plug, sheet.labels(number), set(sheet.ends[number].unused), width)
+    if lines:
+        legend = _legend(plug, sheet, bool(sheet.ends[number].unused))
+        lines += [[(line, FRAME)] for line in wrap(legend, min(width, _READABLE))]
     if not ascii:
         return tuple(map(tuple, lines))
     return tuple(
@@ -33,11 +39,24 @@ def end_sketch(end: End, sheet: BuildSheet, width: int, ascii: bool = False) -> 
     )
 
 
+def _legend(plug: Connector, sheet: BuildSheet, free: bool) -> str:
+    what = "conductor" if any(strand.what == "conductor" for strand in sheet.strands) else "wire"
+    marks = "▸ pin 1" + (", ○ stays free" if free else "")
+    if _is_upright(plug):
+        return f"inside: the pin; outside: its {what} and signal; {marks}"
+    return f"the pins alone: {what}s and signals are in the list; {marks}"
+
+
+def _is_upright(plug: Connector) -> bool:
+    """Whether its pins lie in one or two columns, and their labels have room beside them."""
+    return len(_levels(x for pin, (x, _) in plug.positions.items() if pin != SHELL)) <= 2
+
+
 def _lines(plug: Connector, labels: Mapping[str, str], unused: set[str], width: int) -> list[list[_Cell]]:
     places = {pin: place for pin, place in plug.positions.items() if pin != SHELL}
     xs, ys = (_levels(place[axis] for place in places.values()) for axis in (0, 1))
     at = {(_level(y, ys), _level(x, xs)): pin for pin, (x, y) in places.items()}
-    upright = len(xs) <= 2
+    upright = _is_upright(plug)
     wide = max(map(len, places)) + (1 if upright else 0)
     step = wide + 1 if upright or not _staggered(at) else max(2, (wide + 2) // 2)
     inner = step * (len(xs) - 1) + wide + 3

@@ -22,6 +22,7 @@ from pinwright.sheets.drawing import LANDSCAPE, MOST_NUMBERED, PORTRAIT, wiring_
 from pinwright.sheets.text import shown
 from pinwright.tester.ohmmeter import OF_THE_READING
 from pinwright.verdict.conductors import conductors, shared_conductors
+from pinwright.verdict.fitness import is_raw
 from pinwright.verdict.resistances import link_limit, ohms_text, summary
 
 Kind = Literal["certificate", "specimen", "report"]
@@ -148,6 +149,8 @@ def _summary(record: Record) -> str:
     count = len(record.findings)
     plugs = count and record.findings[0].kind in ("socket", "absent")
     then = "Plug it in as said and scan again." if plugs else "Do not use this cable."
+    if is_raw(record.profile) and not plugs:
+        then = "Do not use it as it is; for which leads it still serves, `pinwright records show` says."
     return f"{count} {'fault' if count == 1 else 'faults'}. {then}"
 
 
@@ -174,6 +177,7 @@ def _about(record: Record) -> Sequence[tuple[str, str]]:
         ("Ends", "; ".join(_end(profile, place) for place in range(len(profile.ends)))),
         ("Profile", f"{profile.id}{revision}, SHA-256 {named['sha256']}"),
         ("Source", _source(profile)),
+        ("To be confirmed", " ".join(f"({n}) {text}" for n, text in enumerate(profile.to_confirm, 1))),
         ("Serial", f"{record.doc['serial']}, test {record.doc['test']}"),
         ("Operator", shown(scan["operator"] or "not named", _MOST_NAME)),
         ("Tested", f"{scan['started']} (UTC), in {scan['elapsed_ms'] / 1000:.1f} s"),

@@ -3,7 +3,8 @@
 Raw material is a ribbon with one kind of crimped connector at both ends, every conductor on the same pin of
 each. A lead is made of one half of it: one of its plugs, and the conductors that the lead's nets use there.
 Of a fault that may be at either plug continuity cannot tell at which; so a conductor counts as fit only where
-both halves are sure to have it, and a lead as served only where any half will do.
+both halves are sure to have it, and a lead as served only where any half will do. One thing no tester sees: a
+conductor that is cut among others that are tied inside both plugs.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from itertools import groupby
 
 from pinwright.cable.connectors import Connector
 from pinwright.cable.pins import Pin, in_order
-from pinwright.cable.profile import End, Joined, Profile
+from pinwright.cable.profile import End, Joined, Net, Profile
 from pinwright.verdict.facts import Facts
 from pinwright.verdict.resistances import ohms_text
 from pinwright.verdict.words import Finding, both
@@ -137,6 +138,7 @@ class _Ribbon:
 
     def __init__(self, profile: Profile, facts: Facts) -> None:
         self.facts = facts
+        self.max_ohms = profile.max_ohms
         self.ends = profile.ends
         self.names = profile.ends[0].connector.conductors
         self.number_of = {
@@ -152,7 +154,7 @@ class _Ribbon:
         for extra in facts.extra:
             own = [pin for pin in extra.pins if pin in self.number_of]
             numbers = tuple(sorted(self.numbers(own)))
-            if len(own) < len(extra.pins):
+            if numbers and len(own) < len(extra.pins):
                 self.beyond.append(numbers)
             if len(own) == len(numbers) == len({pin.end for pin in own}) == 2:
                 self.moved.append((own[0], own[1]))  # from end to end, but to another pin
@@ -258,9 +260,34 @@ def _why_not(lead: Profile, end: End, ribbon: _Ribbon, flaws: Sequence[Flaw]) ->
             yield f"{_names(needed)} {how} to {_names(free)}, which must be free"
         elif len(nets) > 1 and not (common and lead.common[common] is Joined.OPTIONAL):
             yield f"{_names(needed)} {how}"
+    yield from _beyond_limits(lead, net_of, ribbon)
     for stray in ribbon.beyond:
         if needed := sorted(used.intersection(stray)):
             yield f"{_names(needed)} joined to something else"
+
+
+def _beyond_limits(lead: Profile, net_of: Mapping[str, Net], ribbon: _Ribbon) -> Iterator[str]:
+    """What is good enough for the ribbon's own profile, and not for the lead. A link's limit is the profile's
+    and what the tester adds to it; half of the ribbon is held to have as much as all of it."""
+    limit_of = {
+        number: lead.limit(net_of[pin]) for number, pin in enumerate(ribbon.names, start=1) if pin in net_of
+    }
+    high = set()
+    for link in ribbon.facts.links:
+        number = ribbon.number_of.get(link.start)
+        if link.ok and number in limit_of:
+            most = link.limit - ribbon.max_ohms + limit_of[number].max_ohms
+            high |= {number} if link.ohms > most else set()
+    if high:
+        yield f"{_names(high)} with more resistance than its links may have"
+    leaking = {
+        number
+        for leak in ribbon.facts.leaks
+        for number in ribbon.numbers(leak.pins) & limit_of.keys()
+        if leak.ok and leak.ohms < limit_of[number].min_leak_ohms
+    }
+    if leaking:
+        yield f"{_names(leaking)} leaking more than the lead may"
 
 
 def ends_text(names: Sequence[str]) -> str:
