@@ -369,6 +369,17 @@ def test_of_a_soldered_lead_every_ground_is_joined_though_the_rule_reaches_some_
     assert "A.1 A.2 B.1" in nets(of)
 
 
+def test_a_ribbon_with_three_plugs_is_laid_pin_by_pin() -> None:
+    names = numbered("GND", "S1", "GND", "S2", "NC", "S4", "GND", "S5", "S6", "S7")
+    of = derived(dict.fromkeys("ABC", "idc-2x5"), dict.fromkeys("ABC", names))
+    assert [f"A.{n} B.{n} C.{n}" for n in range(1, 11)] == nets(of)
+    assert {"GND": Joined.OPTIONAL} == of.common
+    assert "one ribbon, pin by pin" in " ".join(sentences(of))
+    crossed = {**names, "2": "S2", "4": "S1"}  # then nothing is known of the order
+    of = derived(dict.fromkeys("ABC", "idc-2x5"), {"A": names, "B": names, "C": crossed})
+    assert Joined.REQUIRED is of.common["GND"]
+
+
 def test_a_pin_that_is_in_no_file_stays_free() -> None:
     a = {pin: name for pin, name in NAMED.items() if pin != "20"}
     found = ribbon(a, a)

@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import chain, product
+from itertools import chain, product, zip_longest
 from math import prod
 
-from pinwright.cable.obeying import Obeyed, obeyed
+from pinwright.cable.obeying import FEWEST, Obeyed, obeyed
 from pinwright.cable.pinout import Pinout
 from pinwright.cable.pins import Pin, in_order
 from pinwright.cable.profile import End, Joined
@@ -65,7 +65,7 @@ class Derived:
     none of its pins there. nameless: alone pins whose name is left out of the profile, because it is on
     several pins that nothing joins, or that the rule joins to another name on several pins. tied: signals
     that the person said are one net. partnered: end → how many of its names another end has as well, or are
-    tied, and how many it has.
+    tied, and how many it has. bus: a ribbon with more than two plugs, each name on the same pin of all.
     """
 
     ends: tuple[End, ...]
@@ -90,6 +90,7 @@ class Derived:
     nameless: Pins
     tied: tuple[str, ...]
     partnered: Mapping[str, tuple[int, int]]
+    bus: bool
 
     def name(self, pin: Pin) -> str:
         """The signal of a pin as the profile spells it; empty where it has none."""
@@ -175,6 +176,7 @@ def derive(pinouts: Mapping[str, Pinout], grounds: Sequence[str] = (), tied: Col
         nameless=nameless,
         tied=tuple(spelt[id] for id in groups if id in tied_ids),
         partnered={end.name: _partnered(end.name, groups, tied_ids) for end in bones},
+        bus=woven.bus,
     )
 
 
@@ -292,6 +294,7 @@ class _Woven:
     exchanged: Mapping[tuple[str, str], tuple[Pins, Pins]] = field(default_factory=dict)
     renamed: tuple[Pins, ...] = ()
     idle: tuple[Pins, ...] = ()
+    bus: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,6 +318,8 @@ class _Cloth:
         if rule and (self._ribbon() or not breaks):
             laid = self._conductors(rule, unique)
             laid += tuple(self._crossed(exchanged, {pin for net in (*unique, *laid) for pin in net}))
+        bus = () if rule else self._bus(unique)
+        laid = bus or laid
         nets = [*unique, *laid]
         common: dict[str, Joined] = {}
         for id, pins in self.groups.items():
@@ -332,7 +337,8 @@ class _Cloth:
         joined = _joined(nets)
         apart = self._apart(joined, rule)
         if rule is None:
-            return _Woven(joined, None, False, common, apart)
+            idle = tuple(net for net in laid if any(pin not in self.signals for pin in net))
+            return _Woven(joined, None, False, common, apart, idle=idle, bus=bool(bus))
         return _Woven(
             nets=joined,
             obeyed=rule,
@@ -345,6 +351,18 @@ class _Cloth:
             renamed=tuple(net for net in rule.laid if self._renamed(net, rule)),
             idle=tuple(net for net in laid if any(pin not in self.signals for pin in net)),
         )
+
+    def _bus(self, unique: Sequence[Pins]) -> tuple[Pins, ...]:
+        """The other conductors of a ribbon with three plugs or more, where every name that is on one pin of
+        an end is on the same pin of all; else nothing."""
+        place = {pin: number for end in self.ends for number, pin in enumerate(end.pins())}
+        regular = all(len({place[pin] for pin in net}) == 1 for net in unique)
+        if len(self.ends) < 3 or not self._ribbon() or len(unique) < FEWEST or not regular:
+            return ()
+        joined = {pin for net in unique for pin in net}
+        across = zip_longest(*(end.pins() for end in self.ends))
+        nets = (tuple(pin for pin in pins if pin in self.listed) for pins in across)
+        return tuple(net for net in nets if _between(net) and joined.isdisjoint(net) and self._of_one(net))
 
     def _carrying(self, net: Pins, id: str) -> Pins:
         return tuple(pin for pin in net if self.signals.get(pin) == id)

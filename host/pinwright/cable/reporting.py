@@ -171,6 +171,8 @@ def _few(derived: Derived) -> Iterator[str]:
 def _rule_in_short(derived: Derived) -> str:
     """The rule, and why every net is a wire all the same."""
     rule = derived.obeyed
+    if derived.bus:
+        return "every name is on the same pin of all ends: one ribbon, pin by pin; every net is a wire"
     if rule is None:
         return "the names obey no rule that this program knows, so every net is a wire"
     if derived.breaks:

@@ -340,7 +340,7 @@ class _Sheet:
             first = ours[0]
             of = f" of ribbon {ribbon.end}" if len(self.laying.ribbons) > 1 else ""
             edge = ", the marked edge," if first.number == 1 else ""
-            verb = "lies on" if end.name in ribbon.pressed else "goes to"
+            verb = "lies on" if end.name in ribbon.pressed and end.name not in first.meets else "goes to"
             told.append(
                 f"Conductor {first.number}{of}{edge} {verb} {self._where(first.at[end.name][0])}"
                 + (self._second(ours, end, of) if end.name not in ribbon.pressed else "")
