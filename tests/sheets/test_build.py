@@ -254,6 +254,41 @@ def test_a_plug_that_is_crimped_though_its_order_is_another_has_conductors_that_
     assert [str(n) for n in range(1, 10)] == [pin for pin in leads(made, "B").values() if pin]
 
 
+@pytest.mark.parametrize(
+    ("order", "runs"),
+    [((1, 2, 3, 5, 4), ["4 to 5"]), ((4, 7, 1, 10, 2, 9, 3, 5, 6, 8), ["1 to 10"])],
+    ids=["a pair", "all of them"],
+)
+def test_a_plug_that_most_conductors_do_not_meet_in_order_is_pressed_on_in_order(
+    order: Sequence[int], runs: list[str]
+) -> None:
+    """Otherwise a ribbon that is pressed on as it lies would join what the profile does not."""
+    wires = [[f"A.{n}", f"B.{pin}"] for n, pin in enumerate(order, 1)]
+    made = sheet(profile({"A": "idc-2x5", "B": "idc-2x5"}, {"wires": wires}))
+    told = [step for step in made.steps if step.startswith("Before end B: split conductors")]
+    assert [f"Before end B: split conductors {run} off" for run in runs] == [
+        step.partition(" the ribbon")[0] for step in told
+    ]
+    assert [str(pin) for pin in order] == [pin for pin in leads(made, "B").values() if pin]
+    left = [row.remark for row in made.rows if row.spare]
+    assert [f"must not reach B.{n}: cut it back before B" for n in range(len(order) + 1, 11)] == left
+    first = f"goes to pin {order[0]}:" if order[0] != 1 else "lies on pin 1:"
+    assert first in made.ends[1].start
+
+
+def test_alternate_is_laid_on_any_plug_with_two_equal_rows() -> None:
+    """A net of several conductors on a two-row socket: the rule says which goes where, not their numbers."""
+    order = dip_order(10, "high")
+    signals = {
+        "A": dict.fromkeys("137", "GND"),
+        "B": {str(order[n - 1]): "GND" for n in (1, 3, 7)},
+    }
+    wiring = {"rule": "alternate", "first": "high"}
+    ends = {"A": "row-10", "B": "header-2x5"}
+    made = sheet(profile(ends, wiring, signals=signals, common={"GND": "required"}))
+    assert [str(pin) for pin in order] == list(leads(made, "B").values())
+
+
 def test_ribbons_are_woven_before_a_plug_is_pressed_on_both() -> None:
     wiring = {"rule": "interleave", "numbering": "own", "lay": "straight"}
     ends = {"A": "idc-2x4", "B": "idc-2x8", "C": "idc-2x4"}
