@@ -162,7 +162,8 @@ def test_a_contact_that_comes_and_goes_makes_no_profile_of_a_doubtful_look(
         if ran.status:
             said = ran.error(3)
             break
-    assert "A.37" in said or "B.21" in said or "two looks" in said
+    # of the two nets that it joins, whichever pins were looked at while it did
+    assert "in some looks and not in others" in said or "two looks" in said
 
 
 @pytest.mark.parametrize(
