@@ -32,7 +32,7 @@ from pinwright.cable.pins import Pin, in_order, parse_pin
 from pinwright.cable.profile import MOST_NAME, NO_CONNECTION, End, Joined, Profile
 from pinwright.cable.tables import ticked
 from pinwright.cable.wiring import Pins, printable
-from pinwright.cli.ports import Workshop, opened, sockets_by_hand
+from pinwright.cli.ports import Workshop, opened, pairs, sockets_by_hand
 from pinwright.errors import (
     Disagreement,
     OwnBug,
@@ -108,7 +108,7 @@ def run(arguments: argparse.Namespace) -> int:
     """0 where a profile was made, 1 where the lead is no good sample; everything else is raised."""
     ends = _ends(arguments.end)
     by_hand = sockets_by_hand(arguments.at)
-    labels = dict(_pairs(arguments.label, "--label", "END=TEXT, such as `--label A=rack`"))
+    labels = dict(pairs(arguments.label, "--label", "END=TEXT, such as `--label A=rack`"))
     for name in labels:
         if name not in {end.name for end in ends}:
             raise UsageError(f"`--label {name}=…`: the ends are {ticked(end.name for end in ends)}")
@@ -407,23 +407,10 @@ def _signal(name: str) -> str:
 # What is given
 
 
-def _pairs(words: Sequence[str], option: str, form: str) -> Iterator[tuple[str, str]]:
-    """KEY=VALUE words. Raises UsageError for others, and for a key that comes twice."""
-    seen = set()
-    for word in words:
-        key, equals, value = word.partition("=")
-        if not (key and equals and value):
-            raise UsageError(f"`{option} {printable(word)}` should be written {form}")
-        if key in seen:
-            raise UsageError(f"`{option}` names `{printable(key)}` twice")
-        seen.add(key)
-        yield key, value
-
-
 def _ends(words: Sequence[str]) -> tuple[End, ...]:
     form = "END=CONNECTOR, such as `--end A=idc-2x20`"
     ends = []
-    for name, plug in _pairs(words, "--end", form):
+    for name, plug in pairs(words, "--end", form):
         if not re.fullmatch(r"[A-Z][A-Z0-9]{0,15}", name):
             raise UsageError(
                 f"`--end {printable(name)}=…`: an end is named by up to 16 capital letters and digits, a "
@@ -446,7 +433,7 @@ def _ends(words: Sequence[str]) -> tuple[End, ...]:
 def _signals(words: Sequence[str], ends: Sequence[End]) -> dict[Pin, str]:
     pins = {pin for end in ends for pin in end.pins()}
     signals = {}
-    for key, name in _pairs(words, "--signal", "PIN=NAME, such as `--signal A.1=GND`"):
+    for key, name in pairs(words, "--signal", "PIN=NAME, such as `--signal A.1=GND`"):
         try:
             pin = parse_pin(key)
         except ValueError as error:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from pinwright import resources
 from pinwright.cable.pins import Pin, parse_pin
 from pinwright.cable.profile import End, Profile
+from pinwright.cable.wiring import printable
 from pinwright.discovery import could_be_a_name, find_tester
 from pinwright.errors import BenchError, PlacementError, ProfileError, UsageError
 from pinwright.library import find_profile, library_folders, read_adapters, read_fixtures, read_profile
@@ -63,11 +64,8 @@ def opened(
         with _virtual(port, profile, workshop, by_hand) as link:
             yield link
         return
-    link = SerialLink(find_port(port))
-    try:
-        yield link
-    finally:
-        link.close()
+    with closing(SerialLink(find_port(port))) as real:
+        yield real
 
 
 @contextmanager
@@ -78,11 +76,8 @@ def opened_empty(
     tester, which starts empty, whatever cable its bench file has; None: a person does. Raises NoTester,
     BenchError."""
     if port is None or not is_virtual(port):
-        real = SerialLink(find_port(port))
-        try:
+        with closing(SerialLink(find_port(port))) as real:
             yield real, None
-        finally:
-            real.close()
         return
     from pinwright.virtual.bench import Bench, bar_bench
 
@@ -105,11 +100,8 @@ def opened_to_touch(
     away; None: a person does, or it stays where the bench file has it. In the tester are the ends that
     `touching` says. Raises NoTester, BenchError, PlacementError."""
     if port is None or not is_virtual(port):
-        real = SerialLink(find_port(port))
-        try:
+        with closing(SerialLink(find_port(port))) as real:
             yield real, None
-        finally:
-            real.close()
         return
     from pinwright.virtual.bench import Bench
     from pinwright.virtual.bench import Link as Wire
@@ -222,12 +214,17 @@ def is_virtual(port: str | None) -> bool:
 
 def sockets_by_hand(words: Sequence[str]) -> dict[str, str]:
     """What `--at` says: end → socket. Raises UsageError."""
-    chosen: dict[str, str] = {}
+    return dict(pairs(words, "--at", "END=SOCKET, such as `--at A=J1`", "end "))
+
+
+def pairs(words: Sequence[str], option: str, form: str, what: str = "") -> Iterator[tuple[str, str]]:
+    """KEY=VALUE words. what: a key is. Raises UsageError for others, and for a key that comes twice."""
+    seen = set()
     for word in words:
-        end, equals, socket = word.partition("=")
-        if not (end and equals and socket):
-            raise UsageError(f"`--at {word}` should be written END=SOCKET, such as `--at A=J1`")
-        if end in chosen:
-            raise UsageError(f"`--at` names end `{end}` twice")
-        chosen[end] = socket
-    return chosen
+        key, equals, value = word.partition("=")
+        if not (key and equals and value):
+            raise UsageError(f"`{option} {printable(word)}` should be written {form}")
+        if key in seen:
+            raise UsageError(f"`{option}` names {what}`{printable(key)}` twice")
+        seen.add(key)
+        yield key, value

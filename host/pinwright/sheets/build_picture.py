@@ -15,6 +15,7 @@ from pinwright.cable.pins import Pin
 from pinwright.cable.profile import End
 from pinwright.sheets.build import BuildSheet, seen_from
 from pinwright.sheets.drawing import BODY, GREY, INK, PAPER
+from pinwright.sheets.svg import element, path
 
 _PITCH = 4.2  # mm between the nearest pins, at most
 _TALLEST, _WIDEST = 92.0, 80.0  # mm for the pins themselves
@@ -81,9 +82,9 @@ class _Picture:
             "svg",
             {
                 "xmlns": "http://www.w3.org/2000/svg",
-                "viewBox": _d(x, y, width, height),
-                "width": f"{_d(width)}mm",
-                "height": f"{_d(height)}mm",
+                "viewBox": path(x, y, width, height),
+                "width": f"{path(width)}mm",
+                "height": f"{path(height)}mm",
                 "fill": "none",
             },
         )
@@ -92,36 +93,28 @@ class _Picture:
             self._pin(pin, *place)
         return ElementTree.tostring(self.root, encoding="unicode")
 
-    def _add(self, tag: str, **attributes: object) -> ElementTree.Element:
-        return ElementTree.SubElement(
-            self.root,
-            tag,
-            {
-                name.replace("_", "-"): _d(value) if isinstance(value, float) else str(value)
-                for name, value in attributes.items()
-            },
-        )
-
     def _outline(self) -> None:
         left, top, right, bottom = self.box
         look = {"stroke": INK, "stroke_width": 0.35, "fill": BODY}
         outline = self.plug.outline
         if outline == "round":
-            self._add("circle", cx=(left + right) / 2, cy=(top + bottom) / 2, r=self.radius, **look)
+            element(self.root, "circle", cx=(left + right) / 2, cy=(top + bottom) / 2, r=self.radius, **look)
             return
         if outline == "dee":
             slant = 0.5 * self.pitch
             low, high = self.plug.rows[-1][0], self.plug.rows[0][0]
             wide, narrow = (top, bottom) if self.places[high][1] < self.places[low][1] else (bottom, top)
-            d = _d("M", left, wide, "L", right, wide, right - slant, narrow, left + slant, narrow, "Z")
-            self._add("path", d=d, **look)
+            d = path("M", left, wide, "L", right, wide, right - slant, narrow, left + slant, narrow, "Z")
+            element(self.root, "path", d=d, **look)
         else:
             rounded = (right - left) / 2 if outline == "pill" else 0.8
-            self._add("rect", x=left, y=top, width=right - left, height=bottom - top, rx=rounded, **look)
+            element(
+                self.root, "rect", x=left, y=top, width=right - left, height=bottom - top, rx=rounded, **look
+            )
         if outline == "notched":
             x, size = (left + right) / 2, 0.6 * self.pitch
-            d = f"{_d('M', x - size, top, 'A', size, size)} 0 0 0 {_d(x + size, top)}"
-            self._add("path", **{**look, "d": d, "fill": PAPER})
+            d = f"{path('M', x - size, top, 'A', size, size)} 0 0 0 {path(x + size, top)}"
+            element(self.root, "path", **{**look, "d": d, "fill": PAPER})
 
     def _pin(self, pin: str, x: float, y: float) -> None:
         """Its name in it; the first one square, as on a board."""
@@ -129,9 +122,11 @@ class _Picture:
         ink = GREY if pin in self.unused else INK
         look = {"fill": PAPER, "stroke": ink, "stroke_width": 0.3, "data_pin": Pin(self.end, pin)}
         if first:
-            self._add("rect", x=x - radius, y=y - radius, width=2 * radius, height=2 * radius, **look)
+            element(
+                self.root, "rect", x=x - radius, y=y - radius, width=2 * radius, height=2 * radius, **look
+            )
         else:
-            self._add("circle", cx=x, cy=y, r=radius, **look)
+            element(self.root, "circle", cx=x, cy=y, r=radius, **look)
         size = min(0.5 * self.pitch, 1.75 * radius / (0.62 * len(pin)))
         weight = "bold" if first else "normal"
         self._write(x, y + 0.36 * size, pin, size, fill=ink, font_weight=weight, text_anchor="middle")
@@ -149,17 +144,12 @@ class _Picture:
         else:
             edge = bottom + gap if side > 0 else top - gap
             at = x - 0.36 * size  # read from below upwards, or downwards from the lower edge
-            turned = f"rotate({_d(90.0, at, edge)})"
+            turned = f"rotate({path(90.0, at, edge)})"
             self._write(at, edge, self.labels[pin], size, transform=turned, **look)
 
     def _write(self, x: float, y: float, text: str, size: float, **more: object) -> None:
-        self._add("text", x=x, y=y, font_size=size, font_family=_MONO, **more).text = text
+        element(self.root, "text", x=x, y=y, font_size=size, font_family=_MONO, **more).text = text
 
 
 def _short(text: str) -> str:
     return text if len(text) <= _MOST else text[: _MOST - 1] + "…"
-
-
-def _d(*parts: str | float) -> str:
-    """Commands and numbers of a path, to a hundredth of a millimetre."""
-    return " ".join(part if isinstance(part, str) else f"{round(part, 2) + 0.0:g}" for part in parts)

@@ -34,6 +34,7 @@ from pinwright.sheets.plan import (
     Line,
     plan,
 )
+from pinwright.sheets.svg import element, path
 from pinwright.sheets.text import harmless
 from pinwright.verdict.facts import Facts
 
@@ -160,9 +161,9 @@ class _Picture:
             "svg",
             {
                 "xmlns": "http://www.w3.org/2000/svg",
-                "viewBox": _d(0.0, 0.0, width, height),
-                "width": f"{_d(width)}mm",
-                "height": f"{_d(height)}mm",
+                "viewBox": path(0.0, 0.0, width, height),
+                "width": f"{path(width)}mm",
+                "height": f"{path(height)}mm",
                 "fill": "none",
                 "stroke-linecap": "round",
                 "stroke-linejoin": "round",
@@ -196,27 +197,17 @@ class _Picture:
 
     # Elements
 
-    def _add(self, tag: str, **attributes: object) -> ElementTree.Element:
-        return ElementTree.SubElement(
-            self.root,
-            tag,
-            {
-                name.replace("_", "-"): _d(value) if isinstance(value, float) else str(value)
-                for name, value in attributes.items()
-            },
-        )
-
     def _stroke(self, d: str, state: str, pins: Iterable[Pin] = ()) -> None:
         colour, width, dashes = _LOOK[state]
         more = {"stroke_dasharray": dashes} if dashes else {}
         if named := " ".join(map(str, pins)):
             more["data_pins"] = named
         thinner = 0.5 if self.many and state in _LEGENDS else 1.0
-        self._add("path", d=d, stroke=colour, stroke_width=width * thinner, **more)
+        element(self.root, "path", d=d, stroke=colour, stroke_width=width * thinner, **more)
 
     def _write(self, x: float, y: float, text: str, size: float, **more: object) -> None:
         given = {"fill": INK, "text_anchor": "middle", "font_family": _WORDS, **more}
-        self._add("text", x=x, y=y, font_size=size, **given).text = text
+        element(self.root, "text", x=x, y=y, font_size=size, **given).text = text
 
     # Lines
 
@@ -225,7 +216,7 @@ class _Picture:
         seat = self.layout.seats[pin.end]
         (x, y), (out, _) = seat.places[pin], seat.exits[pin]
         bend = ("L", out, y + (0.55 if seat.top else -0.55) * seat.pitch) if out != x else ()
-        return _d("M", x, y, *bend, "L", out, end)
+        return path("M", x, y, *bend, "L", out, end)
 
     def _curve(self, line: Line) -> tuple[Place, Place, Place, Place]:
         """The bent part of a line from top to bottom, as a Bézier curve.
@@ -241,7 +232,7 @@ class _Picture:
     def _through(self, line: Line) -> None:
         top, bottom = line.pins
         curve = self._curve(line)
-        bent = _d("C", *(number for place in curve[1:] for number in place))
+        bent = path("C", *(number for place in curve[1:] for number in place))
         leads = self._lead(top, self.first), self._lead(bottom, self.last)
         self._stroke(f"{leads[0]} {bent} {leads[1]}", line.state, line.pins)
         if line.state in (OPEN, UNSTEADY):
@@ -255,12 +246,12 @@ class _Picture:
         y = self._height(line)
         xs = sorted(self.layout.exit(pin)[0] for pin in line.pins)
         leads = " ".join(self._lead(pin, y) for pin in line.pins)
-        self._stroke(f"{leads} {_d('M', xs[0], y, 'L', xs[-1], y)}", line.state, line.pins)
+        self._stroke(f"{leads} {path('M', xs[0], y, 'L', xs[-1], y)}", line.state, line.pins)
         if line.state in (OPEN, UNSTEADY):
             self._gap(((xs[0] + xs[1]) / 2, y), line.state)
         else:
             for x in xs:
-                self._add("circle", cx=x, cy=y, r=0.55, fill=_LOOK[line.state][0])
+                element(self.root, "circle", cx=x, cy=y, r=0.55, fill=_LOOK[line.state][0])
         if line.state == RESISTIVE:
             self._resistor(((xs[0] + xs[1]) / 2, y), min(1.9, (xs[1] - xs[0]) / 4), 0.6)
         if line.number:
@@ -280,7 +271,7 @@ class _Picture:
         x, down = self.layout.exit(pin)[0], self._down(pin)
         y = self.first + 7.0 if down > 0 else self.last - 7.0
         self._stroke(self._lead(pin, y), line.state, line.pins)
-        self._add("circle", cx=x, cy=y, r=0.8, fill=_LOOK[line.state][0])
+        element(self.root, "circle", cx=x, cy=y, r=0.8, fill=_LOOK[line.state][0])
         self._write(x + 1.4, y + 0.8, str(position), 2.4, font_family=_MONO, text_anchor="start")
         if line.number:
             self.numbers.setdefault(line.number, (x, y - 3.0 * down))
@@ -305,12 +296,12 @@ class _Picture:
             x, start = 0.75 * min(xs) + 0.25 * max(xs), self._height(leak.at)
             down = self._down(leak.at.pins[0])
             y = start + 2.4 * down
-            self._stroke(_d("M", x, start, "L", x, y), LEAKING)
+            self._stroke(path("M", x, start, "L", x, y), LEAKING)
             self._diamond((x, start), LEAKING)
         else:
             self._through(_darker(leak.at))
             x, y = _on_curve(self._curve(leak.at), 0.6 + 0.12 * (place % 3))
-            self._stroke(_d("M", x, y, "l", 3.8, 0.0), LEAKING)
+            self._stroke(path("M", x, y, "l", 3.8, 0.0), LEAKING)
             self._diamond((x, y), LEAKING)
             x, down = x + 3.8, 0
         self._zero_volts((x, y), down)
@@ -322,9 +313,9 @@ class _Picture:
         (x, y), (colour, width, _) = at, _LOOK[LEAKING]
         for number, half in enumerate((1.3, 0.8, 0.3)):
             step = 0.7 * number
-            d = _d("M", x - half, y + step * down, "l", 2 * half, 0.0) if down else ""
-            d = d or _d("M", x + step, y - half, "l", 0.0, 2 * half)
-            self._add("path", d=d, stroke=colour, stroke_width=width)
+            d = path("M", x - half, y + step * down, "l", 2 * half, 0.0) if down else ""
+            d = d or path("M", x + step, y - half, "l", 0.0, 2 * half)
+            element(self.root, "path", d=d, stroke=colour, stroke_width=width)
 
     def _down(self, pin: Pin) -> int:
         """Which way the strip between the connectors is from a pin: 1 or -1."""
@@ -333,7 +324,7 @@ class _Picture:
     def _link(self, a: Place, b: Place, state: str, pins: Iterable[Pin] = ()) -> None:
         """A line with a diamond at each end: joined here. A small one where they may be, a hollow one where
         something leaks."""
-        self._stroke(_d("M", *a, "L", *b), state, pins)
+        self._stroke(path("M", *a, "L", *b), state, pins)
         for place in (a, b):
             self._diamond(place, state)
 
@@ -342,21 +333,21 @@ class _Picture:
         look = (
             {"fill": PAPER, "stroke": colour, "stroke_width": width} if state == LEAKING else {"fill": colour}
         )
-        self._add("path", d=_d("M", x - r, y, "l", r, -r, r, r, -r, r, "z"), **look)
+        element(self.root, "path", d=path("M", x - r, y, "l", r, -r, r, r, -r, r, "z"), **look)
 
     def _resistor(self, at: Place, half: float, tall: float) -> None:
         """The sign of a resistor upon a line. half, tall: of its width and height."""
         (x, y), (colour, width, _) = at, _LOOK[RESISTIVE]
         box = {"x": x - half, "y": y - tall, "width": 2 * half, "height": 2 * tall}
-        self._add("rect", **box, fill=PAPER, stroke=colour, stroke_width=width)
+        element(self.root, "rect", **box, fill=PAPER, stroke=colour, stroke_width=width)
 
     def _gap(self, at: Place, state: str) -> None:
         """Two bars: nothing gets through here. At times it does: one bar."""
         (x, y), half = at, 0.4 if self.many else 1.2
-        self._add("rect", x=x - half, y=y - 0.9, width=2 * half, height=1.8, fill=PAPER)
+        element(self.root, "rect", x=x - half, y=y - 0.9, width=2 * half, height=1.8, fill=PAPER)
         for step in (-0.9, 0.9) if state == OPEN else (0.0,):
-            d = _d("M", x - half, y + step, "l", 2 * half, 0.0)
-            self._add("path", d=d, stroke=_LOOK[state][0], stroke_width=0.6)
+            d = path("M", x - half, y + step, "l", 2 * half, 0.0)
+            element(self.root, "path", d=d, stroke=_LOOK[state][0], stroke_width=0.6)
 
     def _numbers(self) -> None:
         """The numbers of the findings, each beside what it is about and clear of the others."""
@@ -365,7 +356,7 @@ class _Picture:
             while any(dist((x, y), other) < 3.7 for other in placed):
                 y += 0.4
             placed.append((x, y))
-            self._add("circle", cx=x, cy=y, r=1.8, fill=PAPER, stroke=INK, stroke_width=0.25)
+            element(self.root, "circle", cx=x, cy=y, r=1.8, fill=PAPER, stroke=INK, stroke_width=0.25)
             self._write(x, y + 0.8, str(number), 2.4 if number < 100 else 1.7, font_weight="bold")
 
     # Connectors
@@ -375,21 +366,21 @@ class _Picture:
         look = {"stroke": INK, "stroke_width": 0.35, "fill": BODY}
         if seat.ring:
             x, y, radius = seat.ring
-            self._add("circle", cx=x, cy=y, r=radius, **look)
+            element(self.root, "circle", cx=x, cy=y, r=radius, **look)
         elif seat.plug.outline == "dee":
             slant = 0.5 * seat.pitch  # the corners of the side of the shorter row are cut
             wide, narrow = (top, bottom) if seat.long_row_up() else (bottom, top)
-            d = _d("M", left, wide, "L", right, wide, right - slant, narrow, left + slant, narrow, "Z")
-            self._add("path", d=d, **look)
+            d = path("M", left, wide, "L", right, wide, right - slant, narrow, left + slant, narrow, "Z")
+            element(self.root, "path", d=d, **look)
         else:
             rounded = (bottom - top) / 2 if seat.plug.outline == "pill" else 0.8
             box = {"x": left, "y": top, "width": right - left, "height": bottom - top}
-            self._add("rect", rx=rounded, **box, **look)
+            element(self.root, "rect", rx=rounded, **box, **look)
         if seat.plug.outline == "notched":
             middle, size = (top + bottom) / 2, 0.6 * seat.pitch
             x, sweep = (left, 1) if seat.places[seat.first][0] < seat.middle else (right, 0)
-            d = f"{_d('M', x, middle - size, 'A', size, size)} 0 0 {sweep} {_d(x, middle + size)}"
-            self._add("path", **{**look, "d": d, "fill": PAPER})
+            d = f"{path('M', x, middle - size, 'A', size, size)} 0 0 {sweep} {path(x, middle + size)}"
+            element(self.root, "path", **{**look, "d": d, "fill": PAPER})
 
     def _marked_edge(self, seat: Seat) -> None:
         """Where the marked edge of a ribbon runs: along conductor 1 of a crimped two-row socket."""
@@ -410,7 +401,7 @@ class _Picture:
             x, y = x - 1.4, y + (1.2 if seat.top else -1.2)
             look = {"font_style": "italic", "text_anchor": "end" if seat.top else "start"}
             halo = {"stroke": PAPER, "stroke_width": 0.8, "paint_order": "stroke"}
-            turned = f"rotate({_d(-90.0, x, y)})"
+            turned = f"rotate({path(-90.0, x, y)})"
             self._write(x, y, "marked edge", 2.4, transform=turned, **look, **halo)
 
     def _pins(self, seat: Seat) -> None:
@@ -422,9 +413,9 @@ class _Picture:
             look = {"fill": INK if bad else PAPER, "stroke": ink, "stroke_width": 0.3, "data_pin": pin}
             if pin == seat.first:
                 side = 2 * radius
-                self._add("rect", x=x - radius, y=y - radius, width=side, height=side, **look)
+                element(self.root, "rect", x=x - radius, y=y - radius, width=side, height=side, **look)
             else:
-                self._add("circle", cx=x, cy=y, r=radius, **look)
+                element(self.root, "circle", cx=x, cy=y, r=radius, **look)
             size = min(0.42 * seat.pitch, 1.75 * radius / (0.62 * len(pin.name)))
             weight = "bold" if pin == seat.first else "normal"
             ink = PAPER if bad else ink
@@ -433,8 +424,8 @@ class _Picture:
             x, y = seat.places[seat.first]
             size, towards = 0.28 * seat.pitch, 1 if x < seat.middle else -1
             at = seat.box[0] if towards > 0 else seat.box[2]
-            d = _d("M", at, y, "l", -1.4 * size * towards, -size, 0.0, 2 * size, "z")
-            self._add("path", d=d, fill=INK)
+            d = path("M", at, y, "l", -1.4 * size * towards, -size, 0.0, 2 * size, "z")
+            element(self.root, "path", d=d, fill=INK)
 
     def _caption(self, seat: Seat) -> None:
         view = f"seen: {seat.plug.side}, {seat.pin_1()}"
@@ -456,7 +447,7 @@ class _Picture:
             if state in (JOINED, LINKED, LEAKING):
                 self._link(a, b, state)
             else:
-                self._stroke(_d("M", *a, "L", *b), state)
+                self._stroke(path("M", *a, "L", *b), state)
             if state in (OPEN, UNSTEADY):
                 self._gap((x + 4.5, y - 0.9), state)
             if state == RESISTIVE:
@@ -497,8 +488,3 @@ def _cut(text: str, room: float) -> str:
     """As much of the text as finds room, in mm."""
     most = int(room / 1.65)
     return text if len(text) <= most else text[: most - 1].rstrip() + "…"
-
-
-def _d(*parts: str | float) -> str:
-    """Commands and numbers of a path; numbers as short as hundredths of a millimetre allow."""
-    return " ".join(part if isinstance(part, str) else f"{round(part, 2) + 0.0:g}" for part in parts)
