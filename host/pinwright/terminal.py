@@ -9,7 +9,9 @@ from __future__ import annotations
 import os
 import re
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from io import StringIO
 from types import TracebackType
 from typing import TextIO
@@ -17,6 +19,7 @@ from typing import TextIO
 from rich import box
 from rich.console import Console, Group, RenderableType
 from rich.panel import Panel
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -173,6 +176,35 @@ def show_file(text: str) -> None:
     out, data = sys.stdout, text.encode()
     out.flush()
     _send(out, lambda: out.buffer.write(data))
+
+
+PROGRESS_AFTER_S = 1.0
+Told = Callable[[int, int], None]  # how many of how many are done
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Told]:
+    """How far something has come: a bar on standard error, if that is a terminal, once it has lasted a
+    second. Call what it gives as often as you like; while the total is not known, with 0 of it."""
+    if not sys.stderr.isatty():
+        yield lambda done, of: None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    both = sys.stdout.isatty()  # then a result is written above the bar; elsewhere it goes where it should
+    out = Console(stderr=True, highlight=False)
+    bar = Progress(*columns, console=out, transient=True, redirect_stdout=both, redirect_stderr=True)
+    task = bar.add_task(what, total=None)
+    begun = time.monotonic()
+
+    def told(done: int, of: int) -> None:
+        if not bar.live.is_started and time.monotonic() - begun >= PROGRESS_AFTER_S:
+            bar.start()
+        bar.update(task, completed=done, total=of or None)
+
+    try:
+        yield told
+    finally:
+        bar.stop()
 
 
 Drawing = Callable[[int, int, bool], Sequence[Sequence[tuple[str, str]]]]

@@ -23,20 +23,23 @@ from pinwright.errors import OwnBug, PinwrightError, UsageError
 # Command → its module and a line for the list. A module is imported only when it is needed.
 COMMANDS = {
     "scan": "prove one cable against its profile",
+    "batch": "prove several cables of one kind, one after another, hands free",
     "touch": "touch a conductor with the probe lead and see which it is, and where it goes",
     "explain": "say once more what is wrong with a cable, from a saved scan",
     "capture": "make a profile from a known-good lead on the tester",
     "derive": "work out a cable from the pinouts of its ends",
     "sheet": "how to build a cable: which conductor goes on which pin",
     "profiles": "list, show, check and compare profiles",
-    "records": "list, show and verify what was tested",
+    "records": "what was tested: list, show, verify, compare, keep",
+    "label": "labels for cables that have a record",
     "testers": "list what is plugged in: testers, and what else is at the ports",
     "tester": "calibrate a tester, or make its long check",
     "install": "put the firmware on a board, give the board a name",
     "virtual": "keep a virtual tester on a port, for any program",
+    "completion": "have the shell complete commands, profiles, serials and ports",
     "demo": "see the main job happen without a board",
 }
-_DRIVING = {"scan", "touch", "capture", "demo", "tester"}  # commands that have a board drive points
+_DRIVING = {"scan", "batch", "touch", "capture", "demo", "tester"}  # commands that have a board drive points
 _INTERRUPTED = 130
 
 
@@ -47,8 +50,11 @@ class Parser(argparse.ArgumentParser):
         raise UsageError(message, hint=f"`{self.prog} --help` shows what goes")
 
 
-def parser(command: str | None = None) -> Parser:
-    """The whole command line; only the named command's own arguments are built, to start fast."""
+def parser(command: str | None = None, action: str | None = None) -> Parser:
+    """The whole command line; only the named command's own arguments are built, to start fast.
+
+    action: of a command that has some, the one whose own arguments are built (None: those of all).
+    """
     top = Parser(
         prog="pinwright",
         description="Work out, build and prove replacement cables.",
@@ -65,7 +71,11 @@ def parser(command: str | None = None) -> Parser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         if name == command:
-            import_module(f"pinwright.cli.{name}").add_arguments(sub)
+            module = import_module(f"pinwright.cli.{name}")
+            if action in getattr(module, "ACTIONS", ()):
+                module.add_arguments(sub, action)
+            else:
+                module.add_arguments(sub)
     return top
 
 
@@ -98,9 +108,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(words: list[str]) -> int:
-    command = next((word for word in words if not word.startswith("-")), None)
+    command, action, *_ = [*(word for word in words if not word.startswith("-")), None, None]
     try:
-        arguments = parser(command if command in COMMANDS else None).parse_args(words)
+        arguments = parser(command if command in COMMANDS else None, action).parse_args(words)
     except SystemExit as done:  # --help and --version
         return 0 if done.code is None else int(done.code)
     module: Any = import_module(f"pinwright.cli.{arguments.command}")

@@ -1,0 +1,36 @@
+"""Which folder of records a command means, and words that its options share."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from pinwright.errors import UsageError
+from pinwright.records.store import Store, default_place
+
+
+def add_place(parser: argparse.ArgumentParser) -> None:
+    """The options that name the folder."""
+    parser.add_argument("--records", metavar="PLACE", type=a_path, help="the folder (default: your own)")
+    parser.add_argument("--simulated", action="store_true", help="the folder of scans on a virtual tester")
+
+
+def store_of(arguments: argparse.Namespace) -> Store:
+    """The folder that the options name. Raises UsageError where they name two."""
+    if arguments.simulated and arguments.records:
+        raise UsageError("`--simulated` and `--records` name two folders; give one of them")
+    return Store(arguments.records or default_place(simulated=arguments.simulated))
+
+
+def a_number(text: str) -> int:
+    """A whole number from 1 on."""
+    if not (text.isascii() and text.isdecimal() and len(text) <= 9 and int(text)):
+        raise argparse.ArgumentTypeError("should be a whole number, 1 or more")
+    return int(text)
+
+
+def a_path(text: str) -> Path:
+    """A file or folder."""
+    if not text:
+        raise argparse.ArgumentTypeError("needs a name, not an empty word")
+    return Path(text)

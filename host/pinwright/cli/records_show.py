@@ -1,0 +1,124 @@
+"""`pinwright records show`: one cable, as a test found it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from difflib import get_close_matches
+from pathlib import Path
+
+from pinwright.cli.kept import a_number, a_path, store_of
+from pinwright.cli.records_list import told_of
+from pinwright.cli.records_verify import NOT_GENUINE, not_genuine, show_verified
+from pinwright.errors import RecordsError, SerialError, UsageError
+from pinwright.library import library_folders, library_profiles, profile_of
+from pinwright.records.document import NotGenuine
+from pinwright.records.record import Record
+from pinwright.records.store import Entry, Store, check_serial
+from pinwright.sheets.documents import documents_of
+from pinwright.sheets.genuine import genuine
+from pinwright.sheets.sheet import sheet_of
+from pinwright.terminal import show_record, show_text
+from pinwright.verdict.conductors import conductors
+from pinwright.verdict.fitness import fitness, is_raw
+
+EXAMPLE = "show HL40-0001 --simulated"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("serial", metavar="SERIAL", help="the cable's serial number")
+    parser.add_argument("--test", metavar="N", type=a_number, help="its N-th test (default: the latest)")
+    parser.add_argument(
+        "--pdf", metavar="FILE", type=a_path, help="write the PDF to a FILE that does not exist"
+    )
+    parser.add_argument("--html", metavar="FILE", type=a_path, help="write the page to a FILE, likewise")
+    parser.add_argument("-v", "--verbose", action="store_true", help="list good conductors too")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    store = store_of(arguments)
+    tests = store.tests_of(check_serial(arguments.serial))
+    if not tests:
+        raise SerialError(
+            f"serial `{arguments.serial}` has no record in `{store.place}`{_close(store, arguments.serial)}",
+            hint="`pinwright records list` lists them; scans on a virtual tester are in another folder: "
+            "`--simulated`",
+        )
+    entry = chosen(tests, arguments.test)
+    try:
+        record, _ = genuine(entry.path, profile_of)
+    except NotGenuine as error:
+        return show_verified([(entry.path, NOT_GENUINE, not_genuine(error))], arguments.json)
+    except OSError as error:
+        raise RecordsError(f"record `{entry.path}` cannot be read: {error.strerror or error}") from error
+    files = written(record, {"pdf": arguments.pdf, "html": arguments.html})
+    if arguments.json:
+        show_text(json.dumps(record.doc, indent=2))
+        return 0
+    sheet = sheet_of(record)
+    rows = conductors(record.profile, record.facts, record.findings)
+    told = zip(record.findings, sheet.findings, strict=True)
+    library = library_profiles(library_folders()) if is_raw(record.profile) else ()
+    show_record(
+        sheet.about,
+        [replace(finding, text=text, remedy=remedy) for finding, (text, remedy) in told],
+        rows,
+        title=f"{sheet.title} {record.number}",
+        verdict=sheet.verdict,
+        summary=sheet.summary,
+        verbose=arguments.verbose,
+        ribbon=fitness(record.profile, record.facts, record.findings, library),
+    )
+    show_text("")
+    for text in filter(None, (sheet.warning, _others(tests, entry))):
+        show_text(text)
+    for path in (entry.path, *entry.documents.values(), *files):
+        show_text(str(path))
+    return 0
+
+
+def chosen(tests: tuple[Entry, ...], number: int | None) -> Entry:
+    if number is None:
+        return tests[-1]
+    for entry in tests:
+        if entry.test == number:
+            return entry
+    there = ", ".join(str(entry.test) for entry in tests)
+    raise SerialError(f"serial `{tests[0].serial}` has no test {number}; there are {there}")
+
+
+def _others(tests: tuple[Entry, ...], shown: Entry) -> str:
+    """The other tests of the same cable, in a line."""
+    others = [f"{entry.test} ({told_of(entry)['result']})" for entry in tests if entry is not shown]
+    return f"other tests of this cable: {', '.join(others)}; `--test N` shows one" if others else ""
+
+
+def written(record: Record, wanted: Mapping[str, Path | None]) -> list[Path]:
+    files = {kind: path for kind, path in wanted.items() if path is not None}
+    drawn = documents_of(record, files) if files else {}
+    for kind, path in files.items():
+        try:
+            _new_file(path, drawn[kind])
+        except FileExistsError:
+            raise UsageError(f"`{path}` exists already; it was not touched") from None
+        except OSError as error:
+            raise UsageError(f"`{path}` cannot be written: {error.strerror or error}") from error
+    return list(files.values())
+
+
+def _new_file(path: Path, data: bytes) -> None:
+    """A file that was not there before, with all of the data, or none. Raises OSError."""
+    path.touch(exist_ok=False)
+    try:
+        path.write_bytes(data)
+    except OSError:
+        path.unlink()
+        raise
+
+
+def _close(store: Store, serial: str) -> str:
+    known = {entry.serial for entry in store.entries()}
+    close = ", ".join(f"`{one}`" for one in get_close_matches(serial, sorted(known)))
+    return f"; close to it: {close}" if close else ""
