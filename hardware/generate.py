@@ -1,4 +1,5 @@
-"""Make what follows from board.toml, channels.csv and pocket.toml: the host's fixtures and wiring tables.
+"""Make what follows from board.toml, channels.csv, pocket.toml, pico.csv and adapters.toml: the host's
+fixtures and adapters, wiring tables, drawings.
 
 python3 hardware/generate.py          writes
 python3 hardware/generate.py --check  exits 1 and names what is not up to date
@@ -10,6 +11,10 @@ import csv
 import sys
 import tomllib
 from pathlib import Path
+
+import breadboard
+import netlist
+import stripboard
 
 HERE = Path(__file__).resolve().parent
 
@@ -23,12 +28,6 @@ def read_source() -> tuple[dict, list[dict[str, str]]]:
     if [int(row["point"]) for row in rows] != list(range(len(rows))):
         raise SystemExit("channels.csv: points must be 0, 1, 2, … in order")
     return board, rows
-
-
-def read_pocket() -> dict:
-    """The pocket tester, whose points are the pins of its sockets in order."""
-    with (HERE / "pocket.toml").open("rb") as file:
-        return tomllib.load(file)
 
 
 def fixture(board: dict, points: dict[str, list[str]], source: str) -> str:
@@ -59,25 +58,6 @@ def pocket_points(pocket: dict) -> dict[str, list[str]]:
     }
 
 
-def pocket_wiring(pocket: dict) -> str:
-    """WIRING-POCKET.md: for a person with a breadboard."""
-    board = pocket["board"]
-    lines = [
-        f"# Wiring of the {board['title']}, revision {board['revision']}",
-        "",
-        "Made by `hardware/generate.py` from `pocket.toml`; do not edit.",
-        f"Every point goes from its pin of the Pico through {board['series_ohms']} Ω to its socket pin.",
-        "",
-        "| point | Pico | series | socket | pin |",
-        "| --- | --- | --- | --- | --- |",
-    ]
-    points = pocket_points(pocket)
-    for name, socket in pocket["sockets"].items():
-        for position, (point, gpio) in enumerate(zip(points[name], socket["gpio"], strict=True), start=1):
-            lines.append(f"| {point} | GP{gpio} | {board['series_ohms']} Ω | {name} | {position} |")
-    return "\n".join(lines) + "\n"
-
-
 def wiring(board: dict, rows: list[dict[str, str]]) -> str:
     """WIRING.md: the same for a person with a soldering iron."""
     lines = [
@@ -106,7 +86,7 @@ def wiring(board: dict, rows: list[dict[str, str]]) -> str:
 
 def main() -> int:
     board, rows = read_source()
-    pocket = read_pocket()
+    pocket = breadboard.read_pocket(HERE)
     points = {name: [row["point"] for row in rows if row["socket"] == name] for name in board["sockets"]}
     made = {
         HERE / "fixtures" / f"{board['board']['id']}.toml": fixture(
@@ -116,18 +96,26 @@ def main() -> int:
         HERE / "fixtures" / f"{pocket['board']['id']}.toml": fixture(
             pocket, pocket_points(pocket), "pocket.toml"
         ),
-        HERE / "WIRING-POCKET.md": pocket_wiring(pocket),
+        **netlist.made(HERE),
+        **breadboard.made(HERE),
+        **stripboard.made(HERE),
     }
+    adapters = HERE / "adapters"
+    left_over = sorted({*adapters.glob("*.toml"), *adapters.glob("sheets/*")} - made.keys())
     if "--check" in sys.argv[1:]:
         stale = [
             path.name for path, text in made.items() if not path.exists() or path.read_text("utf-8") != text
         ]
         for name in stale:
             print(f"{name} is not what hardware/generate.py makes: run it")
-        return 1 if stale else 0
+        for path in left_over:
+            print(f"{path.name} is nothing that hardware/generate.py makes: run it")
+        return 1 if stale or left_over else 0
     for path, text in made.items():
         path.parent.mkdir(exist_ok=True)
         path.write_text(text, encoding="utf-8")
+    for path in left_over:
+        path.unlink()
     return 0
 
 

@@ -1,0 +1,166 @@
+"""The committed board file, read without KiCad: where its parts are, and which net each pad is on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import sexpr
+from circuit import Part
+
+Place = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Pad:
+    """A pad on the board, mm from its upper left corner. net: "" where it has none."""
+
+    number: str
+    net: str
+    at: Place
+    size: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A line of points, closed or not, on one of KiCad's layers; a circle has a radius and one point."""
+
+    layer: str
+    points: tuple[Place, ...]
+    radius: float = 0.0
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A part on the board. reference_at: where its reference stands."""
+
+    ref: str
+    value: str
+    footprint: str
+    at: Place
+    turn: float
+    pads: tuple[Pad, ...]
+    shapes: tuple[Shape, ...]
+    reference_at: Place
+
+
+def read_board(file: Path) -> sexpr.Tree:
+    return sexpr.read(file.read_text("utf-8"))
+
+
+def placed(board: sexpr.Tree) -> list[Placed]:
+    """The parts on a board, in the order of their references."""
+    return sorted((_placed(one) for one in sexpr.all_of(board, "footprint")), key=lambda part: part.ref)
+
+
+def outline(board: sexpr.Tree) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom of the lines of its edge."""
+    ends = [
+        _place(sexpr.one_of(line, end))
+        for line in sexpr.all_of(board, "gr_line")
+        if sexpr.value(line, "layer") == "Edge.Cuts"
+        for end in ("start", "end")
+    ]
+    xs, ys = zip(*ends, strict=True)
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def copper(board: sexpr.Tree) -> dict[str, int]:
+    """How many tracks, vias, zones it has."""
+    heads = {"tracks": "segment", "vias": "via", "zones": "zone"}
+    return {name: len(list(sexpr.all_of(board, head))) for name, head in heads.items()}
+
+
+def disagreements(board: sexpr.Tree, parts: Iterable[Part]) -> list[str]:
+    """Where the board has other parts, pads or nets than the circuit, a sentence each; [] if nowhere."""
+    said = []
+    there = {part.ref: part for part in placed(board)}
+    wanted = {part.ref: part for part in parts}
+    said += [f"{ref}: on the board only" for ref in sorted(there.keys() - wanted.keys())]
+    said += [f"{ref}: in the circuit only" for ref in sorted(wanted.keys() - there.keys())]
+    for ref in sorted(there.keys() & wanted.keys()):
+        part, on_board = wanted[ref], there[ref]
+        if (part.value, part.footprint) != (on_board.value, on_board.footprint):
+            said.append(
+                f"{ref}: {part.value}, {part.footprint}; on the board {on_board.value}, {on_board.footprint}"
+            )
+        nets = {pin.number: pin.net for pin in part.pins}
+        seen = {pad.number for pad in on_board.pads if pad.number}
+        said += [f"{ref} pin {pin}: there is no pad for it" for pin in sorted(nets.keys() - seen)]
+        for pad in on_board.pads:
+            if pad.net != nets.get(pad.number, ""):
+                said.append(
+                    f"{ref} pad {pad.number}: {pad.net or 'no net'}, not {nets.get(pad.number) or 'no net'}"
+                )
+    return said
+
+
+def _place(tree: sexpr.Tree) -> Place:
+    return float(tree[1]), float(tree[2])
+
+
+def _placed(tree: sexpr.Tree) -> Placed:
+    where = sexpr.one_of(tree, "at")
+    x0, y0 = _place(where)
+    turn = float(where[3]) if len(where) > 3 else 0.0
+    sine, cosine = math.sin(math.radians(turn)), math.cos(math.radians(turn))
+
+    def on_board(x: float, y: float) -> Place:
+        return round(x0 + x * cosine + y * sine, 4), round(y0 - x * sine + y * cosine, 4)
+
+    pads = []
+    for pad in sexpr.all_of(tree, "pad"):
+        nets = list(sexpr.all_of(pad, "net"))
+        at, size = sexpr.one_of(pad, "at"), sexpr.one_of(pad, "size")
+        width, height = _place(size)
+        if len(at) > 3 and round(float(at[3])) % 180 == 90:
+            width, height = height, width
+        pads.append(Pad(pad[1], nets[0][2] if nets else "", on_board(*_place(at)), (width, height)))
+    texts = {text[1]: text for text in sexpr.all_of(tree, "fp_text")}
+    return Placed(
+        texts["reference"][2],
+        texts["value"][2],
+        tree[1],
+        (x0, y0),
+        turn,
+        tuple(pads),
+        tuple(_shapes(tree, on_board)),
+        on_board(*_place(sexpr.one_of(texts["reference"], "at"))),
+    )
+
+
+def _shapes(tree: sexpr.Tree, on_board) -> Iterator[Shape]:
+    for line in sexpr.all_of(tree, "fp_line"):
+        ends = tuple(on_board(*_place(sexpr.one_of(line, end))) for end in ("start", "end"))
+        yield Shape(sexpr.value(line, "layer"), ends)
+    for poly in sexpr.all_of(tree, "fp_poly"):
+        points = tuple(on_board(*_place(xy)) for xy in sexpr.all_of(sexpr.one_of(poly, "pts"), "xy"))
+        yield Shape(sexpr.value(poly, "layer"), (*points, points[0]))
+    for circle in sexpr.all_of(tree, "fp_circle"):
+        centre, rim = (_place(sexpr.one_of(circle, end)) for end in ("center", "end"))
+        yield Shape(sexpr.value(circle, "layer"), (on_board(*centre),), round(math.dist(centre, rim), 4))
+    for arc in sexpr.all_of(tree, "fp_arc"):
+        start, middle, end = (_place(sexpr.one_of(arc, name)) for name in ("start", "mid", "end"))
+        yield Shape(sexpr.value(arc, "layer"), tuple(on_board(*at) for at in _along(start, middle, end)))
+
+
+def _along(start: Place, middle: Place, end: Place) -> list[Place]:
+    """Points on the arc through three."""
+    (ax, ay), (bx, by), (cx, cy) = start, middle, end
+    d = 2 * (ax * (by - cy) + bx * (cy - ay) + cx * (ay - by))
+    if abs(d) < 1e-9:
+        return [start, end]
+    a2, b2, c2 = ax * ax + ay * ay, bx * bx + by * by, cx * cx + cy * cy
+    x = (a2 * (by - cy) + b2 * (cy - ay) + c2 * (ay - by)) / d
+    y = (a2 * (cx - bx) + b2 * (ax - cx) + c2 * (bx - ax)) / d
+    radius = math.dist((x, y), start)
+    first, half, last = (math.atan2(py - y, px - x) for px, py in (start, middle, end))
+    turn = (last - first) % math.tau
+    if (half - first) % math.tau > turn:
+        turn -= math.tau
+    return [
+        (x + radius * math.cos(first + turn * k / 12), y + radius * math.sin(first + turn * k / 12))
+        for k in range(13)
+    ]
