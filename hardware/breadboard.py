@@ -9,13 +9,13 @@ Raspberry Pi Pico data sheet, pinout figure, from memory. The same for a Pico H 
 
 from __future__ import annotations
 
-import csv
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from circuit import read_pico
 from drawing import BOARD, BODY, COLOURS, GREY, INK, PAPER, Picture, Point, wrapped
 from stripboard import filled, prose
 
@@ -50,18 +50,6 @@ def read_pocket(folder: Path) -> dict[str, Any]:
     """What the pocket tester is; its points are the pins of its sockets in order."""
     with (folder / "pocket.toml").open("rb") as file:
         return tomllib.load(file)
-
-
-def read_pico(folder: Path) -> dict[int, str]:
-    """Pin → its name, such as `GP0` or `GND`."""
-    with (folder / "pico.csv").open(newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
-    if [int(row["pin"]) for row in rows] != list(range(1, 41)):
-        raise SystemExit("pico.csv: pins must be 1, 2, … 40 in order")
-    for row in rows:
-        if row["gpio"] and row["name"] != f"GP{row['gpio']}":
-            raise SystemExit(f"pico.csv: pin {row['pin']} is called {row['name']}, but is GPIO {row['gpio']}")
-    return {int(row["pin"]): row["name"] for row in rows}
 
 
 def ways(pocket: Mapping[str, Any], pico: Mapping[int, str]) -> list[Way]:

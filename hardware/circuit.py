@@ -1,7 +1,8 @@
 """The 128-point tester's circuit as data: every part, every pin, every net.
 
-Built from board.toml and channels.csv. Netlist, parts list, rule checks, layout, drawings and the tables of
-the build guide are all made from `circuit()`. Standard library only.
+Built from board.toml and channels.csv, and from pico.csv, which says what a Pico's pins are. Netlist, parts
+list, rule checks, layout, drawings and the tables of the build guide are all made from `circuit()`. Standard
+library only.
 
     parts = circuit()
     nets(parts)["P17"]                  [("J1", "18"), ("RN3", "2")]
@@ -11,9 +12,9 @@ Nets: `P0` to `P127` are the socket side of a point's series resistor, `X0` to `
 the Pico's own supply, `VIO` what the expanders get of it through the shunt. `SCK`, `MOSI`, `MISO`, `CS` and
 `RESET` are the expanders' side of the damping resistors, `SCK_A1` and so on the Pico's side.
 
-Pinouts: MCP23S17 from its data sheet (Microchip DS20001952C, table 1-1); Pico from its data sheet's pinout;
-isolated DIP-16 networks, 2N3904, and the order of the two modules' pins from memory: the modules' order
-is printed on the board, so that a module that differs is noticed before it is plugged in.
+Pinouts: MCP23S17 from its data sheet (Microchip DS20001952C, table 1-1); isolated DIP-16 networks, 2N3904,
+and the order of the two modules' pins from memory: the modules' order is printed on the board, so that a
+module that differs is noticed before it is plugged in.
 """
 
 from __future__ import annotations
@@ -59,14 +60,6 @@ EXPANDER_PINS = {  # number → name and kind; DS20001952C, table 1-1, 28-pin pa
     "20": ("INTA", "output"),
     **{str(21 + bit): (f"GPA{bit}", "bidirectional") for bit in range(8)},
 }
-# fmt: off
-PICO_PINS = (  # in order from pin 1; the Pico's data sheet, pinout
-    "GP0", "GP1", "GND", "GP2", "GP3", "GP4", "GP5", "GND", "GP6", "GP7",
-    "GP8", "GP9", "GND", "GP10", "GP11", "GP12", "GP13", "GND", "GP14", "GP15",
-    "GP16", "GP17", "GND", "GP18", "GP19", "GP20", "GP21", "GND", "GP22", "RUN",
-    "GP26", "GP27", "AGND", "GP28", "ADC_VREF", "3V3", "3V3_EN", "GND", "VSYS", "VBUS",
-)
-# fmt: on
 CONVERTER_PINS = ("VDD", "GND", "SCL", "SDA", "ADDR", "ALRT", "A0", "A1", "A2", "A3")
 DISPLAY_PINS = ("GND", "VCC", "SCL", "SDA")
 
@@ -134,6 +127,18 @@ def read_source(folder: Path = HERE) -> tuple[dict, list[dict[str, str]]]:
         return board, list(csv.DictReader(file))
 
 
+def read_pico(folder: Path = HERE) -> dict[int, str]:
+    """A Pico's pins: number → name, such as `GP0` or `GND`."""
+    with (folder / "pico.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    if [int(row["pin"]) for row in rows] != list(range(1, 41)):
+        raise SystemExit("pico.csv: pins must be 1, 2, … 40 in order")
+    for row in rows:
+        if row["gpio"] and row["name"] != f"GP{row['gpio']}":
+            raise SystemExit(f"pico.csv: pin {row['pin']} is called {row['name']}, but is GPIO {row['gpio']}")
+    return {int(row["pin"]): row["name"] for row in rows}
+
+
 def circuit(folder: Path = HERE) -> tuple[Part, ...]:
     """Every part of the board, in the order of the blocks. folder: where board.toml and channels.csv are.
 
@@ -193,6 +198,10 @@ def extras() -> tuple[Extra, ...]:
         Extra("standoff and screw, M3", "10 mm or more", "", "one in each corner", 4, 4),
         Extra("test lead with a clip or tip", "", "", "the probe, at J5", 1, 0),
         Extra("USB cable", "micro-B", "", "with data wires", 1, 1),
+        Extra("pin strip, 1×3", "2.54 mm", "", "in J7, for clips at the first power-up", 1, 1),
+        Extra("crimped socket, 2×20", "2.54 mm, for ribbon", "", "the shorting bar for J1 and J2", 1, 1),
+        Extra("ribbon, 40 conductors, 10 cm", "1.27 mm", "", "the shorting bar for J1 and J2", 1, 1),
+        Extra("socket, 40-pin, turned pins", "DIP, 15.24 mm", "", "the shorting bar for S1", 1, 1),
     )
 
 
@@ -266,7 +275,7 @@ def _controller(pico: Mapping[str, int]) -> list[Part]:
         "VSYS": ("VSYS", "power out"),
     }
     pins = []
-    for k, name in enumerate(PICO_PINS, start=1):
+    for k, name in read_pico().items():
         net, kind = at.get(name, ("", "no connect"))
         if k == 38:  # one of its grounds is what feeds the net, for the rule check
             kind = "power out"
@@ -310,7 +319,8 @@ def _controller(pico: Mapping[str, int]) -> list[Part]:
             "DO-41",
             POWER_DIODE,
             "1N4729A",
-            "1 W, 5 %; tens of milliamperes flow at 3.3 V; 3.9 V (1N4730A) takes and protects less",
+            "1 W, 5 %; it draws some tens of mA all the time, the price of what it protects; a 3.9 V one "
+            "(1N4730A) draws and protects less",
             "both",
             (Pin("1", "K", "passive", "3V3"), Pin("2", "A", "passive", "GND")),
             "controller",
@@ -377,7 +387,8 @@ def _networks(rows: list[dict[str, str]]) -> list[Part]:
                 "DIP-16, 7.62 mm, isolated",
                 DIP16,
                 "4116R-1-681",
-                "eight separate resistors, 2 %, never the bussed kind; or eight 0.25 W 1 % ones stood on end",
+                "eight separate resistors, 2 %, never the bussed kind; better 0.25 W than 0.125 W each, as "
+                "−12 V by mistake puts 0.19 W into each; or eight 0.25 W 1 % ones stood on end",
                 _is_small(port // 2),
                 tuple(Pin(str(k), str(k), "passive", ends[k]) for k in range(1, 17)),
                 "networks",
@@ -409,6 +420,7 @@ def _lane() -> list[Part]:
         for k, name in enumerate(CONVERTER_PINS, start=1)
     )
     film = "metal film, 1 %"
+    smooths = "X7R or film; not more: the firmware waits 0.8 ms for it"
     lane = "; small population: only if the ohms lane is wanted"
     full = {"population": "full"}
     return [
@@ -445,7 +457,7 @@ def _lane() -> list[Part]:
         _resistor("R9", "1 kΩ", ("3V3", "AIN0"), "lane", film + lane, **full),
         _resistor("R10", "1 kΩ", ("VIO", "AIN1"), "lane", film + lane, **full),
         _resistor("R11", "1 kΩ", ("VIO", "AIN2"), "lane", film + lane, **full),
-        _ceramic("C11", "100 nF", ("AIN0", "AIN1"), "lane", "X7R or film" + lane, **full),
+        _ceramic("C11", "47 nF", ("AIN0", "AIN1"), "lane", smooths + lane, **full),
         _resistor("R12", "4.7 kΩ", ("3V3", "SDA"), "lane", "any; 2.2 to 10 kΩ does" + lane, **full),
         _resistor("R13", "4.7 kΩ", ("3V3", "SCL"), "lane", "any; 2.2 to 10 kΩ does" + lane, **full),
     ]
@@ -470,7 +482,7 @@ def _references(pairs: list[dict], rows: list[dict[str, str]]) -> list[Part]:
             "pads, 1×3, 2.54 mm",
             "Connector_PinHeader_2.54mm:PinHeader_1x03_P2.54mm_Vertical",
             "",
-            "nothing is fitted here; a pin strip where wanted",
+            "nothing has to be here; a pin strip where wanted",
             "optional",
             pins,
             "references",

@@ -1,5 +1,5 @@
 """Make what follows from board.toml, channels.csv, pocket.toml, pico.csv and adapters.toml: the host's
-fixtures and adapters, wiring tables, drawings.
+fixtures and adapters, netlist, parts list, wiring tables, tables of the documents, drawings of adapters.
 
 python3 hardware/generate.py          writes
 python3 hardware/generate.py --check  exits 1 and names what is not up to date
@@ -13,8 +13,10 @@ import tomllib
 from pathlib import Path
 
 import breadboard
+import guide
 import netlist
 import stripboard
+from circuit import Part, circuit, nets, read_pico
 
 HERE = Path(__file__).resolve().parent
 
@@ -53,34 +55,43 @@ def fixture(board: dict, points: dict[str, list[str]], source: str) -> str:
 def pocket_points(pocket: dict) -> dict[str, list[str]]:
     """Points of the pocket tester by socket, counted through."""
     numbers = iter(range(24))
-    return {
-        name: [str(next(numbers)) for _ in socket["gpio"]] for name, socket in pocket["sockets"].items()
-    }
+    return {name: [str(next(numbers)) for _ in socket["gpio"]] for name, socket in pocket["sockets"].items()}
 
 
-def wiring(board: dict, rows: list[dict[str, str]]) -> str:
-    """WIRING.md: the same for a person with a soldering iron."""
+def wiring(board: dict, rows: list[dict[str, str]], parts: tuple[Part, ...]) -> str:
+    """WIRING.md: where each point goes, pin by pin, for a person with a soldering iron and a meter."""
+    pin_of = {name: str(pin) for pin, name in read_pico(HERE).items()}
+    gpio = board["pico"] | board["optional"]
+    own = {"SUPPLY_MODE": "none: on the Pico itself"}
     lines = [
         f"# Wiring of the {board['board']['title']}, revision {board['board']['revision']}",
         "",
         "Made by `hardware/generate.py` from `board.toml` and `channels.csv`; do not edit.",
-        "Every point goes from its expander pin through its series resistor to its socket pin.",
+        "Every point goes from its expander's pin through a resistor of a network to its socket's pin.",
+        "`U1.21` is pin 21 of U1. The program counts expanders from 0, like their addresses: its 0 is U1.",
+        "J5 is the probe, R14 and R15 join the references, J6 has the spare points.",
         "",
-        "| Pico | GPIO |",
-        "| --- | --- |",
-        *(f"| {name} | GP{gpio} |" for name, gpio in board["pico"].items()),
+        "| Pico | GPIO | its pin |",
+        "| --- | --- | --- |",
+        *(f"| {name} | GP{k} | {own.get(name) or pin_of[f'GP{k}']} |" for name, k in gpio.items()),
         "",
         "| socket | what it is |",
         "| --- | --- |",
         *(f"| {name} | {socket['about']} |" for name, socket in board["sockets"].items()),
         "",
-        "| point | expander (address) | its pin | series | socket | pin |",
-        "| --- | --- | --- | --- | --- | --- |",
+        "| point | the program calls it | socket | network, both pins | series | expander | its pin's name |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
-    lines += [
-        "| {point} | {chip} | {chip_pin} | {series_ohms} Ω | {socket} | {pin} |".format(**row)
-        for row in rows
-    ]
+    names = {(part.ref, pin.number): pin.name for part in parts for pin in part.pins}
+    places = nets(parts)
+    for row in rows:
+        outside, inside = places[f"P{row['point']}"], places[f"X{row['point']}"]
+        sockets = " ".join(".".join(place) for place in outside if place[0][:2] != "RN")
+        network = " – ".join(".".join(place) for place in (*outside, *inside) if place[0][:2] == "RN")
+        (chip,) = (place for place in inside if place[0][0] == "U")
+        called, ohms = f"{row['socket']}.{row['pin']}", f"{row['series_ohms']} Ω"
+        cells = (row["point"], called, sockets, network, ohms, ".".join(chip), names[chip])
+        lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines) + "\n"
 
 
@@ -92,11 +103,12 @@ def main() -> int:
         HERE / "fixtures" / f"{board['board']['id']}.toml": fixture(
             board, points, "board.toml and channels.csv"
         ),
-        HERE / "WIRING.md": wiring(board, rows),
+        HERE / "WIRING.md": wiring(board, rows, circuit(HERE)),
         HERE / "fixtures" / f"{pocket['board']['id']}.toml": fixture(
             pocket, pocket_points(pocket), "pocket.toml"
         ),
         **netlist.made(HERE),
+        **guide.made(HERE),
         **breadboard.made(HERE),
         **stripboard.made(HERE),
     }

@@ -106,6 +106,7 @@ def test_the_marks_of_boards_that_may_have_been_built_are_as_they_were() -> None
 
 
 def test_none_can_be_mistaken_for_any_other() -> None:
+    """`library.read_adapters` relies on it, and compares only a person's own with all."""
     wrong = [(one, other) for one, other in permutations(ADAPTERS, 2) if mistaken(one, other)]
     assert [] == wrong
 

@@ -180,10 +180,11 @@ def test_one_adapter_is_mistaken_for_another_where_the_other_s_free_positions_lo
     one: Adapter, other: Adapter, mistaken: bool
 ) -> None:
     assert mistaken is one.mistaken_for(other)
+    assert mistaken is other.mistaken_for(one)
 
 
 def test_the_document_s_example_is_an_adapter_that_none_of_ours_can_be_mistaken_for() -> None:
-    (text,) = re.findall(r"```toml\n(.*?)```", (HARDWARE / "README.md").read_text("utf-8"), re.DOTALL)
+    (text,) = re.findall(r"```toml\n(.*?)```", (HARDWARE / "ADAPTERS.md").read_text("utf-8"), re.DOTALL)
     data = tomllib.loads(text)
     example = Adapter.from_dict(data)
     assert set(good()["adapter"]) == set(data["adapter"])  # every key is taught

@@ -1,0 +1,592 @@
+"""The build guide leaves out no part, names only what is there, and states no figure without a source."""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import contextlib
+import dataclasses
+import io
+import json
+import re
+import shlex
+import tomllib
+from collections import Counter
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from pinwright.cable.profile import Profile
+from pinwright.cli.main import COMMANDS, parser
+from pinwright.cli.ports import Workshop, plug_in
+from pinwright.link import Line, drive
+from pinwright.tester import ohmmeter
+from pinwright.tester.complaints import _TABLE as COMPLAINTS
+from pinwright.tester.session import Scan, Session
+from pinwright.verdict.agreement import decide
+from pinwright.virtual import spread
+from pinwright.virtual.bench import Bench
+
+from ..desk import Desk
+from .board_modules import HARDWARE, ROOT, boardfile, circuit, guide, netlist, spice
+
+PARTS = circuit.circuit()
+BY_REF = {part.ref: part for part in PARTS}
+STEPS = {step.name: step for step in guide.steps(PARTS)}
+DOCUMENTS = {name: (HARDWARE / name).read_text("utf-8") for name in ("README.md", "FIRST-BOARD.md")}
+README = DOCUMENTS["README.md"]
+# Without what is made, and what is for a machine.
+BY_HAND = {
+    name: re.sub(r"<!-- made: .*?<!-- end: [^>]*>|```.*?```", "", text, flags=re.S)
+    for name, text in DOCUMENTS.items()
+}
+
+
+def rows(text: str) -> Iterator[list[str]]:
+    """The cells of every row of every table."""
+    for line in text.splitlines():
+        if line.startswith("| ") and not line.startswith("| ---"):
+            yield [cell.strip() for cell in line.strip().strip("|").split("|")]
+
+
+def expanded(refs: str) -> list[str]:
+    """`R1–R3 R7` → four references."""
+    found = []
+    for word in refs.split():
+        first, _, last = word.partition("–")
+        kind = first.rstrip("0123456789")
+        low = int(first[len(kind) :])
+        found += [f"{kind}{k}" for k in range(low, int(last[len(kind) :] or low) + 1)]
+    return found
+
+
+# ---- parts and measurements
+
+
+def test_every_part_goes_in_at_one_step() -> None:
+    placed = Counter(ref for step in STEPS.values() for ref in step.refs)
+    assert {part.ref: 1 for part in PARTS} == placed
+
+
+def test_the_guide_s_tables_have_every_part_with_its_value_and_whether_a_small_board_has_it() -> None:
+    told = {}
+    for cells in rows(README):
+        if len(cells) == 5 and cells[3].split(" ")[0] in ("yes", "no", "only"):
+            refs = expanded(cells[0])
+            few = {"yes": refs, "no": []}.get(cells[3])
+            few = expanded(cells[3].removeprefix("only ")) if few is None else few
+            told |= {ref: (cells[1], ref in few) for ref in refs}
+    small = {part.ref for part in circuit.fitted(PARTS, "small")}
+    assert {part.ref: (part.value, part.ref in small) for part in PARTS} == told
+
+
+def resistor(ref: str, value: str, one: str, other: str) -> circuit.Part:
+    pins = (circuit.Pin("1", "1", "passive", one), circuit.Pin("2", "2", "passive", other))
+    return circuit.Part(ref, value, "", "", "", "", "both", pins, "lane")
+
+
+BRIDGE = [  # five resistors that are neither in series nor in parallel
+    resistor("R1", "1 Ω", "a", "b"),
+    resistor("R2", "2 Ω", "a", "c"),
+    resistor("R3", "3 Ω", "b", "d"),
+    resistor("R4", "4 Ω", "c", "d"),
+    resistor("R5", "5 Ω", "b", "c"),
+]
+
+
+@pytest.mark.parametrize(
+    ("parts", "ends", "ohms"),
+    [
+        ([resistor("R1", "4.7 kΩ", "a", "b"), resistor("R2", "300 Ω", "b", "c")], ("a", "c"), 5000),
+        ([resistor("R1", "10 Ω", "a", "b"), resistor("R2", "10 Ω", "a", "b")], ("a", "b"), 5),
+        ([resistor("R1", "0 Ω", "a", "b"), resistor("R2", "10 Ω", "b", "c")], ("a", "c"), 10),
+        ([resistor("R1", "0 Ω", "a", "b")], ("a", "b"), 0),
+        ([resistor("R1", "10 Ω", "a", "b")], ("a", "c"), None),
+        # The triangle b, c, d is a star of 3·5/12, 4·5/12 and 3·4/12.
+        (BRIDGE, ("a", "d"), 1 / (1 / (1 + 15 / 12) + 1 / (2 + 20 / 12)) + 1),
+        (PARTS, ("AIN0", "AIN1"), 2022),
+        (PARTS, ("X123", "X124"), 1370),
+    ],
+)
+def test_what_a_meter_reads_is_what_a_hand_finds(
+    parts: list[circuit.Part], ends: tuple[str, str], ohms: float | None
+) -> None:
+    found = guide.Ohms(parts).between(*ends)
+    assert (ohms is None) is (found is None)
+    assert found is None or pytest.approx(ohms) == found
+
+
+@pytest.mark.parametrize("ref", [*(f"R{k}" for k in range(1, 19)), *(f"RN{k}" for k in range(1, 17))])
+def test_a_resistor_that_was_left_out_shows_in_a_measurement_after_its_step(ref: str) -> None:
+    (step,) = (step for step in STEPS.values() if ref in step.refs)
+    parts = [dataclasses.replace(part, population="none") if part.ref == ref else part for part in PARTS]
+    good = guide.looks_table(step, PARTS)
+    if (
+        ref[:2] == "RN" and ref != "RN16"
+    ):  # one of many that are measured alike: some other reading among them
+        with pytest.raises(ValueError, match="not one reading"):
+            guide.looks_table(step, parts)
+        return
+    told = [line for line, right in zip(guide.looks_table(step, parts), good, strict=True) if line != right]
+    assert told
+    assert all(re.search(rf"\| {ref}\b", line) for line in told)
+
+
+def test_the_addresses_are_the_chips_numbers() -> None:
+    for chip, *pins in (row.strip("| ").split(" | ") for row in guide.addresses(PARTS)[2:]):
+        assert int(chip[1:]) - 1 == sum(2**k for k, net in enumerate(pins) if net == "VIO")
+
+
+def test_the_wiring_table_is_the_netlist() -> None:
+    wires = netlist.read_nets((HARDWARE / "tester-128.net").read_text("utf-8"))
+    points = [cells for cells in rows((HARDWARE / "WIRING.md").read_text("utf-8")) if len(cells) == 7][1:]
+    assert [str(point) for point in range(128)] == [cells[0] for cells in points]
+    for point, called, sockets, network, ohms, chip, name in points:
+        outer, inner = network.split(" – ")
+        outside = {tuple(place.split(".")) for place in (*sockets.split(), outer)}
+        assert outside == wires[f"P{point}"]
+        assert {tuple(inner.split(".")), tuple(chip.split("."))} == wires[f"X{point}"]
+        assert f"8 × {ohms}" == BY_REF[outer.split(".")[0]].value
+        assert circuit.EXPANDER_PINS[chip.split(".")[1]][0] == name
+        assert called.split(".")[0] in ("PROBE", "REF", "SPARE") or called == sockets
+
+
+def test_the_pico_s_pins_in_the_wiring_table_are_the_netlist_s() -> None:
+    wires = netlist.read_nets((HARDWARE / "tester-128.net").read_text("utf-8"))
+    found = [cells for cells in rows((HARDWARE / "WIRING.md").read_text("utf-8")) if len(cells) == 3][1:]
+    names = {"SPI_SCK": "SCK_A1", "SPI_MOSI": "MOSI_A1", "SPI_MISO": "MISO_A1", "SPI_CS": "CS_A1"}
+    names |= {"EXPANDER_RESET": "RESET_A1", "I2C_SDA": "SDA", "I2C_SCL": "SCL"}
+    assert len(names) < len(found)
+    for name, _, pin in found:
+        assert name == "SUPPLY_MODE" or ("A1", pin) in wires[names.get(name, name)]
+
+
+# ---- words
+
+
+LEFT, RIGHT, UP, DOWN = (-1, 0), (1, 0), (0, -1), (0, 1)
+# Where the first pad is, seen from the last, as README.md says it. y is down.
+FIRST_PAD = {
+    "All three have their band at the left": (("D1", "D2", "D5"), LEFT),
+    "| C9 | + (long leg) at the left": (("C9",), LEFT),
+    "| D3, D4 | flat side and short leg at the left": (("D3", "D4"), LEFT),
+    "| BZ1 | + at the left": (("BZ1",), LEFT),
+    "| Q1 | flat side as printed; E in the square pad, above": (("Q1",), UP),
+    "| J1, J2 | notch towards the lower edge, pin 1 at the triangle, lower left": (("J1", "J2"), LEFT),
+    "pin 1 at the triangle, lower left": (("J1", "J2"), DOWN),
+    "| S1 | pin 1 lower left": (("S1",), DOWN),
+    "U1 to U8, notch up": (tuple(f"U{k}" for k in range(1, 9)), UP),
+    "A1: the Pico, USB towards the left edge": (("A1",), LEFT),
+}
+
+
+@cache
+def board() -> dict[str, boardfile.Placed]:
+    file = boardfile.read_board(HARDWARE / "board" / "tester-128.kicad_pcb")
+    return {part.ref: part for part in boardfile.placed(file)}
+
+
+@pytest.mark.parametrize("sentence", FIRST_PAD)
+def test_the_board_has_pin_1_where_the_guide_says(sentence: str) -> None:
+    assert sentence in README
+    refs, (x, y) = FIRST_PAD[sentence]
+    placed = board()
+    for ref in refs:
+        at = {int(pad.number): pad.at for pad in placed[ref].pads if pad.number}
+        others = [place for number, place in at.items() if number != 1]
+        if x:
+            assert all((place[0] - at[1][0]) * x <= 0.001 for place in others), ref
+        else:
+            assert all((place[1] - at[1][1]) * y <= 0.001 for place in others), ref
+
+
+PLACE = r"\b(A1|(?:RN|BZ|SW|[RCDUJSQH])\d+)(?:\.(\d+))?\b"
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_what_a_document_names_is_on_the_board(name: str) -> None:
+    text = BY_HAND[name]
+    pins = {ref: {pin.number for pin in part.pins} for ref, part in BY_REF.items()}
+    named = re.findall(PLACE, text)
+    assert len(named) > 20
+    assert [] == [(ref, pin) for ref, pin in named if ref not in pins or (pin and pin not in pins[ref])]
+
+
+def test_every_pin_that_messages_may_name_is_where_the_guide_looks_for_it() -> None:
+    """The references: `R14 (REF.1, REF.2), R15 (REF.3, REF.4), RN16, pins 2 to 5 of U8`."""
+    wires = circuit.nets(PARTS)
+    _, channels = circuit.read_source()
+    points = {f"{row['socket']}.{row['pin']}": row["point"] for row in channels}
+    for pair, ref in (("REF.1", "R14"), ("REF.2", "R14"), ("REF.3", "R15"), ("REF.4", "R15")):
+        assert ref in {place[0] for place in wires[f"P{points[pair]}"]}
+        assert wires[f"X{points[pair]}"][-1][0] == "RN16"
+    assert {("U8", str(k)) for k in range(2, 6)} == {wires[f"X{points[f'REF.{k}']}"][0] for k in range(1, 5)}
+    bus = {"SCK_A1", "MOSI_A1", "MISO_A1", "CS_A1", "RESET_A1"}
+    assert bus <= {pin.net for pin in BY_REF["A1"].pins if 21 <= int(pin.number) <= 26}
+    assert {"MISO", "MOSI", "SCK", "CS", "RESET"} <= {
+        pin.net for pin in BY_REF["U1"].pins if 11 <= int(pin.number) <= 18
+    }
+
+
+NO_FAULT_OF_A_BOARD = {"memory", "bug", "verb", "argument", "lane"}
+
+
+def test_every_error_of_the_board_is_explained() -> None:
+    told = {cells[0].strip("`"): cells for cells in rows(README) if len(cells) == 3 and cells[0][:1] == "`"}
+    assert set(COMPLAINTS) - NO_FAULT_OF_A_BOARD == set(COMPLAINTS) & set(told)
+    for code in NO_FAULT_OF_A_BOARD:
+        assert re.search(rf"`{code}`.*\n?.*are no fault of what you soldered", README)
+    for code, (_, says, where) in told.items():
+        if code in COMPLAINTS:
+            sentence = " ".join(re.sub(r"\{\w+\}", "…", COMPLAINTS[code][1]).split())
+            assert says in sentence, code
+            assert where
+
+
+@cache
+def said_by_the_program() -> str:
+    """Every text in the program, with … for what is put in."""
+    found = []
+    for file in (ROOT / "host" / "pinwright").rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text("utf-8"))):
+            if isinstance(node, ast.JoinedStr):
+                found.append(
+                    "".join(
+                        str(part.value) if isinstance(part, ast.Constant) else "…" for part in node.values
+                    )
+                )
+            elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+                found.append(node.value)
+    return "\n".join(found)
+
+
+def test_what_the_guide_has_the_program_say_is_what_it_says() -> None:
+    after = README[README.index("Of the lane, once the board itself") :]
+    tables = after[: after.index("| it does |")]
+    told = [cells[0] for cells in rows(tables) if cells[0] != "it says"]
+    assert len(told) > 12
+    for says in told:
+        for piece in filter(None, (piece.strip(" ,;") for piece in says.split("…"))):
+            assert piece in said_by_the_program(), piece
+    for says in ("the tester passed its long check", "an ohms lane, not calibrated", "no ohms lane"):
+        assert f"`{says}`" in README
+        assert says in said_by_the_program()
+    for key in ("references_ohms", "celsius", "links", "leaks", "counts", "elapsed_ms", "timings_us"):
+        assert f"`{key}`" in DOCUMENTS["FIRST-BOARD.md"]
+        assert key in said_by_the_program().splitlines()
+    for state in ("resistive", "open"):
+        assert f"`{state}`" in DOCUMENTS["FIRST-BOARD.md"]
+        assert state in said_by_the_program().splitlines()
+    for why in ("does not answer", "reads its supply in a different way every time"):
+        assert f"*{why}*" in README
+        assert why in said_by_the_program()
+
+
+# ---- commands, links, files
+
+
+def calls(text: str) -> Iterator[str]:
+    """Every command in a text that stands in a line of its own."""
+    yield from re.findall(r"^(?:    )?(pinwright .*|python3 .*)$", text, re.M)
+
+
+@pytest.mark.parametrize("name", [*DOCUMENTS, "POCKET.md", "ADAPTERS.md"])
+def test_a_command_line_is_one_that_the_program_takes(name: str) -> None:
+    text = (HARDWARE / name).read_text("utf-8")
+    for call in calls(text):
+        program, *words = shlex.split(call)
+        if program == "python3":
+            assert (ROOT / words[0]).is_file(), call
+            continue
+        with contextlib.redirect_stderr(io.StringIO()) as said:
+            try:
+                parser(words[0]).parse_args(words)
+            except SystemExit:
+                pytest.fail(f"{call}: {said.getvalue()}")
+    for call in re.findall(r"`pinwright ([^`]+)`", text):
+        words = call.split()
+        taken = commands(words[0])
+        if not words[1:] or words[1][:1] == "-":
+            assert words[0] in taken, call
+        options = {option for action in taken.values() for option in action}
+        assert [] == [word for word in words[1:] if word.startswith("--") and word not in options], call
+
+
+def commands(name: str) -> dict[str, set[str]]:
+    """A command and its actions → the options of each."""
+    assert name in COMMANDS
+    found = {}
+    todo = [(name, inner(parser(name))[name])]
+    while todo:
+        called, one = todo.pop()
+        found[called] = {option for action in one._actions for option in action.option_strings}
+        todo += inner(one).items()
+    return found
+
+
+def inner(top: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    found = [action for action in top._actions if isinstance(action, argparse._SubParsersAction)]
+    return dict(found[0].choices) if found else {}
+
+
+def anchors(path: Path) -> set[str]:
+    heads = re.findall(r"^#+ (.+)$", path.read_text("utf-8"), re.M)
+    return {re.sub(r"[^\w -]", "", head.lower()).replace(" ", "-") for head in heads}
+
+
+@pytest.mark.parametrize("path", sorted(HARDWARE.glob("*.md")), ids=lambda path: path.name)
+def test_links_lead_somewhere(path: Path) -> None:
+    for link in re.findall(r"\]\(([^)]+)\)", path.read_text("utf-8")):
+        file, _, anchor = link.partition("#")
+        target = path.parent / file if file else path
+        assert target.exists(), link
+        assert not anchor or anchor in anchors(target), link
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_places_in_the_documents_are_there(name: str) -> None:
+    """`First power-up` of README.md, step 9 of POCKET.md."""
+    for head in re.findall(r'README\.md(?:\]\(README\.md\))?, "([^"]+)"', DOCUMENTS[name]):
+        assert re.search(rf"^#+ {head}$", README, re.M)
+    for step in re.findall(r"\(POCKET\.md\), step (\d+)", DOCUMENTS[name]):
+        pocket = (HARDWARE / "POCKET.md").read_text("utf-8")
+        assert "first-lead.toml" in re.search(rf"^{step}\. .*?(?=^\d+\. |^## )", pocket, re.M | re.S)[0]
+
+
+def test_the_list_of_what_is_here_has_every_file_of_the_folder() -> None:
+    listed = README[README.index("## What is here") :]
+    for file in HARDWARE.iterdir():
+        if file.name[0] in "._" or file.name == "README.md":
+            continue
+        assert file.suffix == ".py" or re.search(rf"[`\[]{re.escape(file.name)}/?[`\]]", listed), file.name
+    for name in re.findall(r"`([\w.-]+\.(?:toml|csv|py|md|svg|net|txt|json|kicad_pcb))`", listed):
+        assert name in ("board.py",) or list(HARDWARE.rglob(name)), name
+
+
+def test_the_board_file_in_the_guide_is_one_that_the_firmware_takes() -> None:
+    (text,) = re.findall(r"```json\n(.*?)```", README, re.S)
+    told = json.loads(text)
+    assert (circuit.SMALL_CHIPS, "bench-1") == (told["fitted"], told["name"])
+
+
+def test_the_form_s_profile_is_a_bar_in_j1() -> None:
+    (text,) = re.findall(r"```toml\n(.*?)```", DOCUMENTS["FIRST-BOARD.md"], re.S)
+    profile = Profile.from_dict(tomllib.loads(text))
+    assert 40 == len(profile.nets[0].pins)
+    assert 1 == len(profile.nets)
+
+
+def test_what_is_measured_goes_into_something_that_is_there() -> None:
+    goes = [cells[-1] for cells in rows(DOCUMENTS["FIRST-BOARD.md"]) if re.match(r"\d+\. ", cells[0])]
+    found = 0
+    for cell in goes:
+        for names, file in re.findall(r"((?:`\w+`(?:, )?)+) in `([\w/.]+)`", cell):
+            path = HARDWARE / file if (HARDWARE / file).exists() else ROOT / file
+            text = path.read_text("utf-8")
+            for name in re.findall(r"`(\w+)`", names):
+                assert re.search(rf"^(\.param )?(\w+, )*{name}\b.*=|^    {name}: ", text, re.M), (name, file)
+                found += 1
+    assert found > 15
+
+
+# ---- the first cable
+
+
+@cache
+def workshop() -> Workshop:
+    return Workshop.read()
+
+
+def scanned(profile: Profile, bench: dict[str, object]) -> Scan:
+    """A scan by the firmware, over what is plugged in by the bench."""
+    with Desk(*plug_in(Bench.from_dict(bench), profile.ends, workshop(), {})) as desk:
+        session = Session(profile, workshop().fixtures, "0", adapters=workshop().adapters)
+        return drive(session.run(), Line(desk, lambda text: None))
+
+
+# What is joined, and through how many ohms.
+LEADS = {
+    "good": "A1–B1 A2–B2 A3–B3 A4–B4",
+    "exchanged": "A1–B2 A2–B1 A3–B3 A4–B4",
+    "pulled out": "A1–B1 A2–B2 A3–B3",
+    "joined": "A1–B1 A2–B2 A3–B3 A4–B4 A3–A4",
+    "100 Ω in one": "A1–B1 A2–B2 A3–B3 A4–B4–100",
+}
+
+
+@pytest.mark.parametrize(
+    ("lead", "tester"),
+    [
+        *((lead, {}) for lead in LEADS),
+        *((lead, {"fitted": 5, "lane": "none"}) for lead in LEADS if lead != "100 Ω in one"),
+    ],
+)
+def test_the_first_lead_passes_and_each_way_to_spoil_it_fails(lead: str, tester: dict[str, object]) -> None:
+    page = (HARDWARE / "POCKET.md").read_text("utf-8")
+    (text,) = re.findall(r"^ *```toml\n(.*?)^ *```", page, re.S | re.M)
+    profile = Profile.from_dict(tomllib.loads(text))
+    links = [
+        {"pins": [f"{pin[0]}.{pin[1]}" for pin in (one, other)], "ohms": float(*ohms or ["0.1"])}
+        for one, other, *ohms in (wire.split("–") for wire in LEADS[lead].split())
+    ]
+    scan = scanned(profile, {"tester": tester, "link": links})
+    assert {"A": "J1", "B": "S1" if tester else "J2"} == scan.placement.sockets
+    assert (lead == "good") is decide(profile, scan).passed
+
+
+def test_the_bar_scanned_as_a_cable_shows_the_leak_that_was_put_beside_it() -> None:
+    (text,) = re.findall(r"```toml\n(.*?)```", DOCUMENTS["FIRST-BOARD.md"], re.S)
+    profile = Profile.from_dict(tomllib.loads(text))
+    bar = {"pins": [str(pin) for pin in profile.nets[0].pins]}
+    scan = scanned(profile, {"link": [bar, {"pins": ["A.1", "@J2.1"], "ohms": 100_000}]})
+    (leak,) = decide(profile, scan).leaks
+    assert 87e3 < leak.ohms < 117e3
+
+
+# ---- figures
+
+RESULTS = {row["id"]: row for row in spice.read_results()}
+PARAMS = dict(
+    re.findall(r"^\.param (\w+) = (\S+)", (HARDWARE / "spice" / "parts.inc").read_text("utf-8"), re.M)
+)
+TOLD = tomllib.loads((Path(__file__).parent / "claims.toml").read_text("utf-8"))
+CLAIMS: dict[str, list[str]] = TOLD["claims"]
+GIVEN: dict[str, list[str]] = TOLD["given"]
+
+
+def result(id: str, column: str = "typical") -> float:
+    return float(RESULTS[id][column])
+
+
+def zener_ma(volts: float, named: float, power: float) -> float:
+    """The zener of parts.inc: 69 mA at the volts that it is named after, elsewhere by a power of them."""
+    return 69 * (volts / named) ** power
+
+
+def zener_behind(ohms: float, source: float, named: float, power: float) -> float:
+    """What the zener leaves of a source behind a resistor; by halving."""
+    low, high = 0.0, source
+    for _ in range(50):
+        middle = (low + high) / 2
+        more = (source - middle) / ohms * 1e3 > zener_ma(middle, named, power)
+        low, high = (middle, high) if more else (low, middle)
+    return low
+
+
+def worked_out() -> dict[str, float]:
+    """What `claims.toml` calls by a name: from the constants of the program, the decks' parts, or both."""
+    meter = ohmmeter
+    named, power = float(PARAMS["vz"]), float(PARAMS["zpower"])
+    # Its tolerance, and as sharp as `zener-idle-sharp` of figures.toml has it.
+    zeners = [(named * part, sharp) for part in (0.95, 1, 1.05) for sharp in (power, 2 * power)]
+    at_1_ma = [volts * (1 / 69) ** (1 / sharp) for volts, sharp in zeners]
+    left = [zener_behind(39 / part, 5 * part, *zener) for part in (0.95, 1.05) for zener in zeners]
+    pico, chips, lamp = float(PARAMS["load"].removesuffix("m")), 10.0, 3.0  # mA at 3.3 V, assumed
+    from_usb = 3.3 / 5 / 0.85  # by an efficiency that is assumed
+    loaded = 1 - result("link-steps-loaded") / result("link-steps")
+    link = 22 + meter.DRIVER_HIGH_OHMS + 2 * meter.SERIES_OHMS + meter.DRIVER_LOW_OHMS
+    leakage = result("leak-pins-40-120n", "most") / result("leak-100k")
+    return {
+        "calibrated": meter.CALIBRATED_OHMS,
+        "uncalibrated": meter.UNCALIBRATED_OHMS,
+        "calibrated, 10 Ω": meter.CALIBRATED_OHMS + 10 * meter.OF_THE_READING,
+        "calibrated, 100 Ω": meter.CALIBRATED_OHMS + 100 * meter.OF_THE_READING,
+        "zener at 1 mA, least": min(at_1_ma),
+        "zener at 1 mA, most": max(at_1_ma),
+        "5 V at 39 Ω": 5 / 39 * 1e3,
+        "zener behind 39 Ω, least": min(left),
+        "zener behind 39 Ω, most": max(left),
+        "chips": chips,
+        "chips in 22 Ω": chips * 22 / 1e3,
+        "pico": pico,
+        "usb": (result("zener-idle") + pico + lamp) * from_usb,
+        "usb, least": (result("zener-idle-sharp", "least") + pico) * from_usb,
+        "usb, most": (result("zener-idle", "most") + pico + chips) * from_usb,
+        "supply, least": meter.SUPPLY_V * (1 - meter.SUPPLY_TOLERANCE),
+        "supply, most": meter.SUPPLY_V * (1 + meter.SUPPLY_TOLERANCE),
+        "high": meter.SERIES_OHMS + meter.DRIVER_HIGH_OHMS,
+        "low": meter.SERIES_OHMS + meter.DRIVER_LOW_OHMS,
+        "high, least": meter.HIGH_OHMS[0],
+        "high, most": meter.HIGH_OHMS[1],
+        "low, least": meter.LOW_OHMS[0],
+        "low, most": meter.LOW_OHMS[1],
+        "driver high": meter.DRIVER_HIGH_OHMS,
+        "driver low": meter.DRIVER_LOW_OHMS,
+        "zero": meter.MOST_ZERO_STEPS,
+        "zero, µA": meter.MOST_ZERO_STEPS * meter.STEP_V / meter.SHUNT_OHMS * 1e6,
+        "path, least": meter._LEAST_PATH / 1e3,
+        "path, most": (meter._MOST_PATH + 10) / 1e3,
+        "link": link,
+        "converter's input, %": 100 * loaded,
+        "converter's input, Ω": link * loaded,
+        "pull-up": spread.PULLUP_AMPS * 1e6,
+        "pull-up, least": spread.PULLUP_MIN * 1e6,
+        "pull-up, most": spread.PULLUP_MAX * 1e6,
+        "47 Ω · 150 pF": 47 * 0.150,
+        "half a period": 1e3 / 16,
+        "100 kΩ and leakage, least": 100 / (1 + leakage),
+        "100 kΩ and leakage, most": 100 / (1 - leakage),
+    }
+
+
+WORKED_OUT = worked_out()
+
+
+def pattern(sentence: str) -> str:
+    """A sentence as a pattern: a number for each {}, and wherever it has a blank a line may end."""
+    pieces = [r"\s+".join(map(re.escape, re.split(r"\s+", piece))) for piece in sentence.split("{}")]
+    return r"(\d+(?:\.\d+)?)".join(pieces)
+
+
+@pytest.mark.parametrize("sentence", CLAIMS)
+def test_a_figure_of_the_guide_is_what_the_circuit_gives(sentence: str) -> None:
+    texts = (*DOCUMENTS.values(), (HARDWARE / "POCKET.md").read_text("utf-8"))
+    (found,) = (match for text in texts for match in re.finditer(pattern(sentence), text))
+    for said, source in zip(found.groups(), CLAIMS[sentence], strict=True):
+        if source[0] == "=":
+            assert spice.agrees(f"{WORKED_OUT[source[1:]]:f}", said), (said, source)
+            continue
+        bound, figure, _, factor = re.fullmatch(r"(?:(<=|>=) )?([^*]+)(\*(.+))?", source).groups()
+        value = result(*figure.rsplit(".", 1)) * float(factor or 1)
+        if bound:
+            assert float(said) <= value if bound == "<=" else float(said) >= value, (said, value)
+        else:
+            assert spice.agrees(f"{value:f}", said), (said, value)
+
+
+UNIT = r"(?:kΩ|MΩ|Ω|mA|µA|mV|µV|V|mW|W|ns|µs|ms|µF|nF|pF|mJ|K|°C|steps)"
+FIGURE = rf"(?<![\w.])(\d+(?:\.\d+)?)(?= (?:to \d+(?:\.\d+)? )?({UNIT})\b)"
+
+
+@pytest.mark.parametrize("name", BY_HAND)
+def test_no_figure_stands_in_a_document_without_a_source(name: str) -> None:
+    text = BY_HAND[name]
+    sourced = {
+        place
+        for sentence in (*CLAIMS, *(phrase for phrases in GIVEN.values() for phrase in phrases))
+        for match in re.finditer(pattern(sentence), text)
+        for place in range(*match.span())
+    }
+    bought = {found for part in PARTS for found in re.findall(FIGURE, part.value)}
+    figures = list(re.finditer(FIGURE, text))
+    assert len(figures) > 20
+    assert [] == [
+        f"line {text[: one.start()].count(chr(10)) + 1}: {text[one.start() - 30 : one.end() + 10]!r}"
+        for one in figures
+        if one.start() not in sourced and one.groups() not in bought
+    ]
+
+
+def test_every_phrase_that_gives_figures_stands_in_a_document() -> None:
+    phrases = [phrase for phrases in GIVEN.values() for phrase in phrases]
+    assert [] == [one for one in phrases if not re.search(pattern(one), "\n".join(DOCUMENTS.values()))]
+
+
+def test_what_is_called_within_every_limit_is() -> None:
+    within = ["plus5-1", "plus5-8", "plus5-40", "plus5-128", "plus5-low-16", "plus12-1", "100u-12-8"]
+    assert 3 == README.count("within every limit")
+    assert max(float(RESULTS[f"{id}.worst"]["most"]) for id in within) <= 1
+    for id in ("plus12-12", "plus12-24", "plus12-16", "minus12-16", "100u-12-40", "470n-50-1"):
+        assert result(f"{id}.worst") > 1
