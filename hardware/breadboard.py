@@ -128,10 +128,11 @@ def parts(pocket: Mapping[str, Any], points: int) -> list[str]:
         f"| {points} | resistor {ohms} Ω, 1/4 W, 2 % or better | not less: it protects the Pico |",
         f"| {points} | wires for breadboards, 10 to 20 cm, a pin at both ends | or solid wire of 0.6 mm |",
         "| 1 | more of these | joins two rows on purpose, at the first scan |",
-        f"| {rows} | pin strip 1×12, 2.54 mm | broken off a strip of 40 |",
+        f"| {rows} | pin strip 1×12, 2.54 mm | broken off one with long pins on both sides, 18 mm in all |",
         "| 1 | USB lead that carries data | many that came with lamps and chargers do not |",
         "| 4 | wires with a socket at both ends | the first test lead |",
-        "| 1 | socket strip 1×12, all its pins soldered to one bare wire | the shorting bar |",
+        "| 1 | socket strip 1×12, for square pins | the shorting bar |",
+        "| 4 cm | bare wire, 0.5 to 0.6 mm, soldered to all pins of that strip | likewise |",
     ]
 
 

@@ -188,20 +188,37 @@ def fitted(parts: Iterable[Part], population: str) -> tuple[Part, ...]:
 
 def extras() -> tuple[Extra, ...]:
     """What to buy besides the parts that stand on the board."""
+    square = "2.54 mm, for square pins of 0.64 mm, 8.5 mm high"
+    first, form, bar = "the first power-up", "the form, FIRST-BOARD.md", "the shorting bar for J1 and J2"
+    bridge = "the bridge, adapters/sheets/bridge.md"
+    second = "where S1 is to take a second 2×20 socket: " + bridge
     return (
         Extra("printed circuit board", "", "", "from the archive of Gerber files, 1.6 mm, two layers", 1, 1),
         Extra("socket, 28-pin", "DIP, 7.62 mm", "", "for U1 to U8; turned-pin ones hold better", 8, 5),
-        Extra("socket strip, 1×20", "2.54 mm", "", "for A1", 2, 2),
-        Extra("socket strip, 1×10", "2.54 mm", "", "for J3, the converter's module", 1, 0),
-        Extra("socket strip, 1×4", "2.54 mm", "", "for J4, the display; where wanted", 1, 1),
+        Extra("socket strip, 1×20", square, "", "for A1; no turned-pin ones", 2, 2),
+        Extra("socket strip, 1×10", square, "", "for J3, the converter's module", 1, 0),
+        Extra("socket strip, 1×4", square, "", "for J4, the display; where wanted", 1, 1),
         Extra("pin strip, 1×20", "2.54 mm", "", "under the Pico, if it comes without pins", 2, 2),
         Extra("standoff and screw, M3", "10 mm or more", "", "one in each corner", 4, 4),
         Extra("test lead with a clip or tip", "", "", "the probe, at J5", 1, 0),
         Extra("USB cable", "micro-B", "", "with data wires", 1, 1),
         Extra("pin strip, 1×3", "2.54 mm", "", "in J7, for clips at the first power-up", 1, 1),
-        Extra("crimped socket, 2×20", "2.54 mm, for ribbon", "", "the shorting bar for J1 and J2", 1, 1),
-        Extra("ribbon, 40 conductors, 10 cm", "1.27 mm", "", "the shorting bar for J1 and J2", 1, 1),
+        Extra("clip lead, clips with sleeves", "", "", first, 2, 2),
+        Extra("resistor, 39 Ω", "1 W or more", "", first + ", where no supply has a current limit", 1, 1),
+        Extra("USB cable to cut", "type A", "", "likewise: the 5 V", 1, 1),
+        Extra("crimped socket, 2×20", "2.54 mm, for ribbon, with a key", "", bar, 1, 1),
+        Extra("ribbon, 40 conductors, 10 cm", "1.27 mm", "", bar, 1, 1),
         Extra("socket, 40-pin, turned pins", "DIP, 15.24 mm", "", "the shorting bar for S1", 1, 1),
+        Extra("bare wire, 20 cm", "0.5 to 0.6 mm, tinned", "", "the shorting bar for S1", 1, 1),
+        Extra("wire, a socket at both ends", "2.54 mm", "", "the first cable, J1 to J2", 4, 0),
+        Extra("wire, socket and pin", "2.54 mm", "", "the first cable, J1 to S1", 0, 4),
+        Extra("resistor, 100 Ω 1 %", "axial", "", "to spoil the first cable; " + form, 1, 0),
+        Extra("resistor, 10.0 Ω 1 %", "axial", "", form, 1, 0),
+        Extra("resistor, 100 kΩ 1 %", "axial", "", form, 1, 0),
+        Extra("resistor, 4.7 10 22 47 68 100 220 kΩ", "axial", "", form + "; one of each", 7, 7),
+        Extra("stripboard, 20 strips × 9 holes", "2.54 mm", "", second, 0, 1),
+        Extra("box header, 2×20", "2.54 mm, straight", "", bridge, 0, 1),
+        Extra("pin strip, 1×20, pins of 0.5 mm", "2.54 mm", "", bridge + "; no square ones of 0.64 mm", 0, 2),
     )
 
 
@@ -465,7 +482,8 @@ def _lane() -> list[Part]:
 
 def _references(pairs: list[dict], rows: list[dict[str, str]]) -> list[Part]:
     """What the board joins for the lane's own sake, and pads for the points that serve nothing."""
-    known = {0.0: ("0 Ω", "a wire link"), 10.0: ("10.0 Ω 0.1 %", "the lane is judged by it: no 1 % one")}
+    judged = "the lane is judged by it; not to be had: a 1 % one, measured, its value written on the form"
+    known = {0.0: ("0 Ω", "a wire link"), 10.0: ("10.0 Ω 0.1 %", judged)}
     parts = []
     for k, pair in enumerate(pairs, start=14):
         value, note = known[pair["ohms"]]
@@ -482,8 +500,8 @@ def _references(pairs: list[dict], rows: list[dict[str, str]]) -> list[Part]:
             "pads, 1×3, 2.54 mm",
             "Connector_PinHeader_2.54mm:PinHeader_1x03_P2.54mm_Vertical",
             "",
-            "nothing has to be here; a pin strip where wanted",
-            "optional",
+            "points of U8; nothing has to be here, a pin strip where wanted",
+            "full",
             pins,
             "references",
         )

@@ -15,6 +15,7 @@ from netlist import ranges
 from stripboard import filled
 
 NOTHING = "nothing"
+NO_BEEP = "no beep, either way round"
 CHIPS = tuple(f"U{k}" for k in range(1, 9))
 
 
@@ -71,6 +72,26 @@ def _no_short(beeps: str = "") -> tuple[Look, ...]:
     return tuple(Look(((GND, to),), _SHORT, beeps=beeps) for to in (SUPPLY, VIO))
 
 
+def _bus(joints: bool = False) -> tuple[Look, ...]:
+    """From the Pico to all chips. joints: whether sockets are in, whose joints may be wrong too."""
+    lines = ((12, 24, "R1"), (13, 25, "R2"), (14, 21, "R3"), (11, 22, "R4"), (18, 26, "R5"))
+    return tuple(
+        _each(pin, f"A1.{pico}", f"the joints of pin {pin}, of A1.{pico}; {ref}" if joints else ref)
+        for pin, pico, ref in lines
+    )
+
+
+def _apart(pins: Sequence[int], called: str, beeps: str = "") -> tuple[Look, ...]:
+    """Each of these pins of every chip, and the next one."""
+    pairs = tuple((f"{chip}.{k}", f"{chip}.{k + 1}") for chip in CHIPS for k in pins)
+    return (Look(pairs, "solder between them", (f"{called} of each of U1 to U8", "each other"), beeps),)
+
+
+def _five_volts(wrong: str) -> tuple[Look, ...]:
+    """What comes from USB, and the pins of the Pico beside GND or a supply that are in no net."""
+    return tuple(_one(f"A1.{k}", GND, wrong) for k in (39, 40, 37, 30))
+
+
 def steps(parts: Sequence[Part]) -> tuple[Step, ...]:
     """All steps in order."""
     on = {pin.net: f"{part.ref}.{pin.number}" for part in parts for pin in part.pins if part.ref[:2] == "RN"}
@@ -95,11 +116,7 @@ def steps(parts: Sequence[Part]) -> tuple[Step, ...]:
             (
                 Look(((SUPPLY, VIO),), "R8", ("J7 3V3", "J7 VIO")),
                 *_no_short(),
-                _each(12, "A1.24", "R1"),
-                _each(13, "A1.25", "R2"),
-                _each(14, "A1.21", "R3"),
-                _each(11, "A1.22", "R4"),
-                _each(18, "A1.26", "R5"),
+                *_bus(),
                 _one("U1.18", SUPPLY, "R6"),
                 _one("U1.11", SUPPLY, "R7"),
                 _one("J3.7", SUPPLY, "R9"),
@@ -133,7 +150,7 @@ def steps(parts: Sequence[Part]) -> tuple[Step, ...]:
             "low",
             _runs("C1-8", "C10", "C11"),
             (
-                *_no_short("no beep, either way round"),
+                *_no_short(NO_BEEP),
                 _each(9, VIO, "the joint of pin 9"),
                 _each(10, GND, "the joint of pin 10"),
                 _one("A1.36", SUPPLY, "the joint of pin 36"),
@@ -147,6 +164,15 @@ def steps(parts: Sequence[Part]) -> tuple[Step, ...]:
                 _one("J3.5", GND, "the joints of J3"),
                 _one("J4.2", SUPPLY, "the joints of J4"),
                 _one("J4.1", GND, "the joints of J4"),
+                _one("A1.6", "J3.4", "the joints of pin 6, of J3"),
+                _one("A1.7", "J3.3", "the joints of pin 7, of J3"),
+                _one("A1.6", "J4.4", "the joints of J4"),
+                _one("A1.7", "J4.3", "the joints of J4"),
+                _one("J3.7", "J3.8", "the joints of J3; R9, R10"),
+                *_bus(joints=True),
+                *_apart((8, 11, 12, 13, 14), "pins 8–9, 11–12, 12–13, 13–14 and 14–15"),
+                *_apart((10, 17), "pins 10–11 and 17–18", NO_BEEP),
+                *_five_volts("solder to a pin beside it; A1.38 is GND"),
             ),
         ),
         Step(
@@ -167,7 +193,16 @@ def steps(parts: Sequence[Part]) -> tuple[Step, ...]:
                     "solder between a pin and the ground around it",
                     ("each pin of J1, S1 and J2", "J7 GND"),
                 ),
-                *_no_short("no beep, either way round"),
+                Look(
+                    tuple((place, VIO) for place in sockets),
+                    "solder between a pin and a supply's track",
+                    ("each pin of J1, S1 and J2", "J7 VIO"),
+                ),
+                *(
+                    Look(((f"A1.{k}", GND),), "solder to A1.38, GND, or at BZ1, D5, Q1", beeps=NO_BEEP)
+                    for k in (39, 40)
+                ),
+                *_no_short(NO_BEEP),
             ),
         ),
         Step("last", _runs("U1-8", "J3", "J4", "A1", "H1-4"), ()),
@@ -274,7 +309,8 @@ def _small(group: Sequence[Part]) -> str:
 def looks_table(step: Step, parts: Sequence[Part]) -> list[str]:
     """What a meter reads with all that is in by the end of a step; in brackets what a small board reads."""
     lines = ["| from | to | should read | if not |", "| --- | --- | --- | --- |"]
-    net_of = {f"{part.ref}.{pin.number}": pin.net for part in parts for pin in part.pins}
+    places = [(f"{part.ref}.{pin.number}", pin.net) for part in parts for pin in part.pins]
+    net_of = {place: net or place for place, net in places}  # a pin in no net is one by itself
     full, small = (Ohms(_in_by(step, parts, population)) for population in ("full", "small"))
     for look in step.looks:
         one, other = look.told or map(_shown, look.pairs[0])

@@ -398,7 +398,7 @@ def lane(parts: tuple[Part, ...]) -> str:
 
 
 def references(parts: tuple[Part, ...]) -> str:
-    sheet = Sheet(parts, "References: two pairs of points that the board itself joins, and three spare ones")
+    sheet = Sheet(parts, "References, joined on the board; spare points")
     for k, ref in enumerate(("R14", "R15")):
         y = -2.0 - 1.6 * k
         sheet.two(ref, (3, y), (7, y))

@@ -39,7 +39,10 @@ POSITIONS = 40
 BRIDGE = "bridge"
 _EDGE = "#d62728"  # the marked edge of a ribbon
 _MARGIN = 6.0
-_HOLES = 8  # of a strip of a `wired` adapter
+_TIED = 3  # holes at the ribbon's end of a `wired` adapter's strips, over which the cable tie holds it
+_HOLES = _TIED + 8  # of a strip of such a one
+_SPARE = 2  # strips below a DIP socket's, for the same
+_TIE = "#c9c9c4"
 _LANE = 1.7  # from wire to wire between the strips and a connector
 _NEAREST = (7.5, 11.0)  # of two contacts in a drawing; so that wires get past the others,
 _LOOSE = (13.0, 13.0)  # where they stand in three rows or in a ring
@@ -232,8 +235,8 @@ def sheet(plan: Plan) -> str:
         "",
         *prose(
             f"**Before use**: each pin to its position less than 1 Ω; {mark} less than 1 Ω; from every "
-            "position to every other one nothing, the mark apart. Conductors that are in no row end free, "
-            "each cut off at another length."
+            "position to every other one nothing, the mark apart. Conductors that are in no row end free "
+            "near the 2×20 socket, neighbours never at the same length."
         ),
     ]
     return "\n".join(lines) + "\n"
@@ -250,11 +253,12 @@ def parts(plan: Plan) -> list[tuple[str, str]]:
             (f"{pins}", "wires, 6 cm, 0.14 to 0.25 mm²"),
         ]
     elif plan.build == "dip":
-        listed += [("1", f"stripboard, {pins // 2 + 1} strips × {_dip_holes(pins)} holes, 2.54 mm")]
+        strips = pins // 2 + 1 + _SPARE
+        listed += [("1", f"stripboard, {strips} strips × {_dip_holes(pins)} holes, 2.54 mm")]
     else:
         listed += [("2 cm", "heat-shrink tube over the joint of the mark")]
     if plan.build != "crimped":
-        listed += [("1", "cable tie, holds the ribbon to the board")]
+        listed += [("1", "cable tie, 2.5 mm wide, holds the ribbon to the board")]
     return listed
 
 
@@ -284,12 +288,13 @@ def bridge_sheet() -> str:
         "| --- | --- |",
         "| 1 | stripboard, 20 strips × 9 holes, 2.54 mm |",
         "| 1 | 2×20 box header, straight |",
-        "| 2 | pin strip 1×20, thin enough for a DIP socket, 7 mm or more below the board |",
+        "| 2 | pin strip 1×20, round or thin pins of 0.5 mm, 7 mm or more below the board; no square ones |",
         "",
         *prose(
             "The rows of the header are in neighbouring holes: one straight cut with a knife along a steel "
             "rule, between them, across all strips; twice, and the sliver of copper lifted out. The pin "
-            "strips point down, through the board, in the holes 15.24 mm apart."
+            "strips point down, through the board, in the holes 15.24 mm apart. The header's notch is on the "
+            "side of S1.1 to S1.20, its pin 1 beside S1.1."
         ),
         "",
         "| strip | left end | header | header | right end |",
@@ -345,6 +350,7 @@ def wired_drawing(plan: Plan) -> str:
     captions = [
         "Board from the component side, strips underneath; nothing is cut.",
         f"On the right: {shown}.",
+        "Grey: the cable tie, round the ribbon and the board.",
         f"{_mark_words(plan)}. Colours repeat every ten.",
     ]
     picture, top = _titled(max(width, 150.0), body + _MARGIN, plan, " ".join(captions))
@@ -359,8 +365,10 @@ def wired_drawing(plan: Plan) -> str:
     )
     for k, y in strips.items():
         name = "M" if k > n else str(k)
-        _strip(picture, board_left, y, _HOLES, name, at=_HOLES // 2)
-    first, last = board_left + PITCH / 2, board_right - PITCH / 2
+        _strip(picture, board_left, y, _HOLES, name, at=_TIED + 4)
+    tie = board_left + 1.5 * PITCH
+    picture.rect(tie - 2.2, board_top - 2.0, 4.4, board_tall + 4.0, _TIE, data_part="tie")
+    first, last = board_left + (_TIED + 0.5) * PITCH, board_right - PITCH / 2
     for k, points in _ribbon(picture, middle, used):
         data = {"data_conductor": k, "data_strip": "M" if target[k] > n else k}
         row = strips[target[k]]
@@ -420,7 +428,7 @@ def _ribbon(picture: Picture, middle: float, used: Sequence[int]) -> Iterator[tu
     heights = {k: top + (k - 0.5) * RIBBON for k in range(1, POSITIONS + 1)}
     for k, y in heights.items():
         if k not in used:
-            picture.line([(left, y), (right - 8.0 - 3.0 * (k % 4), y)], GREY, 0.5)
+            picture.line([(left, y), (right - 8.0 - 3.0 * (k % 4), y)], GREY, 0.5, data_free=k)
     picture.line([(left, heights[1] - 0.9), (right - 4.0, heights[1] - 0.9)], _EDGE, 0.7)
     yield from ((k, [(left, heights[k]), (right, heights[k])]) for k in used)
     picture.rect(_MARGIN - 2.0, top - 2.0, 8.0, POSITIONS * RIBBON + 4.0, BODY, stroke=INK, stroke_width=0.35)
@@ -570,11 +578,11 @@ def dip_drawing(plan: Plan) -> str:
     fan = (half + len(plan.mark)) * RIBBON + 6.0
     left = _MARGIN + fan
     right = left + holes * PITCH
-    tall, foot = (half + 1) * PITCH, 30.0
+    tall, foot = (half + 1 + _SPARE) * PITCH, 30.0
     about = (
         "From the component side, strips underneath. Red: the strips are cut there; strip M stays whole. "
         f"Conductors 1 to {half} come from the left, {half + 1} to {n} from the right, counted from below "
-        f"upwards. {_mark_words(plan)}."
+        f"upwards. {_mark_words(plan)}. Grey: the cable tie; the halves of the ribbon really pass under it."
     )
     width = right + fan + _MARGIN
     shift = max(0.0, (150.0 - width) / 2)
@@ -587,6 +595,10 @@ def dip_drawing(plan: Plan) -> str:
     for k in range(1, half + 1):
         _strip(picture, left, rows[k], holes, str(k), at=1)
         picture.circle(x[3 + (gap + 1) // 2], rows[k], 1.7, fill=CUT, data_cut=k)
+    for k in range(half + 1, half + 1 + _SPARE):
+        _strip(picture, left, top + (k + 0.5) * PITCH, holes, "", at=holes)
+    tie = top + (half + 1 + _SPARE / 2) * PITCH
+    picture.rect(left - 3.0, tie - 2.2, right - left + 6.0, 4.4, _TIE, data_part="tie")
     near, far = x[3], x[3 + gap]
     body_top, body_tall = rows[1] - PITCH / 2 + 0.2, half * PITCH - 0.4
     picture.rect(near - 2.8, body_top, far - near + 5.6, body_tall, "none", stroke=INK, stroke_width=0.5)
@@ -605,7 +617,7 @@ def dip_drawing(plan: Plan) -> str:
             out, end = right + 4.0 + (half + plan.mark.index(k)) * RIBBON, x[-1]
             row, name = rows[0], "M"
         else:
-            picture.line([(at, socket), (at, socket - 4.0 - 1.5 * (k % 3))], GREY, 0.5)
+            picture.line([(at, socket), (at, socket - 2.5 - 1.5 * (k % 4))], GREY, 0.5, data_free=k)
             continue
         points = [(at, socket), (at, socket - 9.0), (out, socket - foot + 6.0), (out, row)]
         _soldered(picture, points, end, row, plan, k, -1, data_conductor=k, data_strip=name)
@@ -625,7 +637,8 @@ def bridge_drawing() -> str:
     left, width = 42.0, 150.0
     about = (
         "From the component side, strips underneath. Red: one straight cut across all strips, between the "
-        "two rows of the header. Black: pins that go down into S1, their numbers beside them."
+        "two rows of the header. Black: pins that go down into S1, their numbers beside them. White at the "
+        "left of the header: its notch, towards S1.1 to S1.20."
     )
     title = "Bridge from the DIP socket S1 to a 2×20 box header"
     lines = wrapped(about, width - 2 * _MARGIN, 2.8)
@@ -640,6 +653,9 @@ def bridge_drawing() -> str:
         y = top + (r - 0.5) * PITCH
         _strip(picture, left, y, columns, str(r), at=0)
     picture.rect(x[3] - 4.4, top - 2.6, PITCH + 8.8, rows * PITCH + 5.2, "none", stroke=INK, stroke_width=0.5)
+    middle = top + rows * PITCH / 2
+    notch = {"stroke": INK, "stroke_width": 0.4, "data_notch": "header"}
+    picture.rect(x[3] - 5.2, middle - 2.4, 1.6, 4.8, PAPER, **notch)
     cut = (x[3] + x[4]) / 2
     picture.line([(cut, top - 4.0), (cut, top + rows * PITCH + 4.0)], CUT, 0.7, data_cut="1–20")
     for r in range(1, rows + 1):

@@ -218,6 +218,27 @@ def test_the_bridge_is_drawn_as_its_table_says() -> None:
             _, positions, names = zip(*(one for one in row if (one[0] < cut) is side), strict=True)
             drawn[int("".join(positions))] = int("".join(names))
     assert the_bridge() == drawn
+    (notch,) = (mark for mark in root.iter() if mark.get("data-notch"))
+    assert "its notch towards S1.1 to S1.20" in (HARDWARE / "ADAPTERS.md").read_text("utf-8")
+    assert {1, 20} <= {drawn[k] for k in range(1, 41, 2)}  # a box header has its notch where its odd pins are
+    assert centre(notch)[0] < cut
+
+
+@pytest.mark.parametrize("name", [name for name in BOX if not name.startswith(("dip-", "idc-"))])
+def test_the_ribbon_s_used_part_fits_under_the_tie(name: str) -> None:
+    one = BOX[name]
+    (strips_there,) = re.findall(r"stripboard, (\d+) strips", (SHEETS / f"{name}.md").read_text("utf-8"))
+    assert len(one.position_of) + 1 == int(strips_there)
+    assert 1.27 * max(*one.position_of.values(), *one.joined[0]) < 2.54 * int(strips_there)
+
+
+@pytest.mark.parametrize("name", BOX)
+def test_no_free_conductor_is_drawn_as_long_as_the_one_beside_it(name: str) -> None:
+    found = {mark.get("data-free"): points_of(mark) for mark in drawing(name).iter() if mark.get("data-free")}
+    free = {int(k or 0): sum(abs(b - a) for a, b in zip(*ends, strict=True)) for k, ends in found.items()}
+    used = {*BOX[name].position_of.values(), *BOX[name].joined[0]}
+    assert {*range(1, 41)} - used == free.keys()
+    assert all(abs(free[k] - free[k + 1]) > 1 for k in free.keys() & {k - 1 for k in free})
 
 
 @pytest.mark.parametrize("name", BRIDGED)

@@ -14,6 +14,7 @@ import tomllib
 from collections import Counter
 from collections.abc import Iterator
 from functools import cache
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -132,6 +133,36 @@ def test_a_resistor_that_was_left_out_shows_in_a_measurement_after_its_step(ref:
     told = [line for line, right in zip(guide.looks_table(step, parts), good, strict=True) if line != right]
     assert told
     assert all(re.search(rf"\| {ref}\b", line) for line in told)
+
+
+def test_where_only_a_beep_is_asked_for_no_resistor_of_a_good_board_can_beep() -> None:
+    """A beeper sounds below some 50 Ω."""
+    net_of = {f"{part.ref}.{pin.number}": pin.net for part in PARTS for pin in part.pins}
+    ohms = guide.Ohms(PARTS)
+    pairs = [pair for step in STEPS.values() for look in step.looks if look.beeps for pair in look.pairs]
+    assert len(pairs) > 16
+    for one, other in pairs:
+        found = ohms.between(net_of[one] or one, net_of[other] or other)
+        assert found is None or found > 1000, (one, other)
+
+
+def test_neighbours_at_every_expander_that_must_not_touch_are_measured() -> None:
+    """Of pins 9 to 18, supplies, bus and addresses, and of what is beside them: no two nets but those of
+    neighbouring address pins, which the table of the addresses has, and supplies against each other."""
+    looked = {pair for look in STEPS["low"].looks for pair in look.pairs}
+    for chip in guide.CHIPS:
+        nets = {int(pin.number): pin.net for pin in BY_REF[chip].pins}
+        for k in (*range(8, 15), 17):
+            if nets[k] != nets[k + 1] and {nets[k], nets[k + 1]} != {"VIO", "GND"}:
+                assert (f"{chip}.{k}", f"{chip}.{k + 1}") in looked
+
+
+def test_the_five_volts_of_usb_are_measured_against_ground() -> None:
+    names = {pin.number: pin.name for pin in BY_REF["A1"].pins}
+    assert ("VSYS", "VBUS", "GND") == (names["39"], names["40"], names["38"])
+    for name in ("low", "tall"):
+        looked = {pair[0] for look in STEPS[name].looks for pair in look.pairs if pair[1] == guide.GND}
+        assert {"A1.39", "A1.40"} <= looked
 
 
 def test_the_addresses_are_the_chips_numbers() -> None:
@@ -465,13 +496,13 @@ def zener_ma(volts: float, named: float, power: float) -> float:
     return 69 * (volts / named) ** power
 
 
-def zener_behind(ohms: float, source: float, named: float, power: float) -> float:
-    """What the zener leaves of a source behind a resistor; by halving."""
+def zener_behind(ohms: float, source: float, zener: tuple[float, float], more: float = 0.0) -> float:
+    """What the zener, and so many mA beside it, leave of a source behind a resistor; by halving."""
     low, high = 0.0, source
     for _ in range(50):
         middle = (low + high) / 2
-        more = (source - middle) / ohms * 1e3 > zener_ma(middle, named, power)
-        low, high = (middle, high) if more else (low, middle)
+        enough = (source - middle) / ohms * 1e3 > zener_ma(middle, *zener) + more
+        low, high = (middle, high) if enough else (low, middle)
     return low
 
 
@@ -482,8 +513,16 @@ def worked_out() -> dict[str, float]:
     # Its tolerance, and as sharp as `zener-idle-sharp` of figures.toml has it.
     zeners = [(named * part, sharp) for part in (0.95, 1, 1.05) for sharp in (power, 2 * power)]
     at_1_ma = [volts * (1 / 69) ** (1 / sharp) for volts, sharp in zeners]
-    left = [zener_behind(39 / part, 5 * part, *zener) for part in (0.95, 1.05) for zener in zeners]
     pico, chips, lamp = float(PARAMS["load"].removesuffix("m")), 10.0, 3.0  # mA at 3.3 V, assumed
+    # Behind 39 Ω of 5 %, at 5 V of 5 %: the source's volts, what is left at rest, and with the chips.
+    parts = (0.95, 1, 1.05)
+    behind = [
+        (5 * source, zener_behind(*first), zener_behind(*first, chips))
+        for source, ohms, zener in product(parts, parts, zeners)
+        for first in [(39 * ohms, 5 * source, zener)]
+    ]
+    told = [(source - rest) / 39 * 1e3 for source, rest, _ in behind]  # of volts across it, divided by 39
+    typical = zener_behind(39, 5, (named, power))
     from_usb = 3.3 / 5 / 0.85  # by an efficiency that is assumed
     loaded = 1 - result("link-steps-loaded") / result("link-steps")
     link = 22 + meter.DRIVER_HIGH_OHMS + 2 * meter.SERIES_OHMS + meter.DRIVER_LOW_OHMS
@@ -496,8 +535,14 @@ def worked_out() -> dict[str, float]:
         "zener at 1 mA, least": min(at_1_ma),
         "zener at 1 mA, most": max(at_1_ma),
         "5 V at 39 Ω": 5 / 39 * 1e3,
-        "zener behind 39 Ω, least": min(left),
-        "zener behind 39 Ω, most": max(left),
+        "5 V at 39 Ω, W": 5**2 / 39,
+        "through 39 Ω": (5 - typical) / 39 * 1e3,
+        "through 39 Ω, least": min(told),
+        "through 39 Ω, most": max(told),
+        "zener behind 39 Ω": typical,
+        "zener behind 39 Ω, least": min(rest for _, rest, _ in behind),
+        "zener behind 39 Ω, most": max(rest for _, rest, _ in behind),
+        "chips behind 39 Ω": max(rest - with_chips for _, rest, with_chips in behind),
         "chips": chips,
         "chips in 22 Ω": chips * 22 / 1e3,
         "pico": pico,

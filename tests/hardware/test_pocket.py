@@ -203,3 +203,12 @@ def test_the_long_check_says_of_a_fault_what_the_page_says(
     assert 3 == program.main(["tester", "check", "--port", f"sim:{tmp_path / 'bench.toml'}"])
     assert said in capsys.readouterr().err
     assert f"`{said}`" in PAGE
+
+
+def test_the_page_names_every_row_that_is_ground_or_carries_five_volts() -> None:
+    names = pico()
+    grounds = ", ".join(str(pin) for pin, name in names.items() if name in ("GND", "AGND"))
+    assert f"a GND pin ({grounds})" in " ".join(PAGE.split())
+    assert {39: "VSYS", 40: "VBUS"} == {pin: names[pin] for pin in (39, 40)}
+    assert [("right", 1), ("right", 2)] == [node_of_pin(pin) for pin in (40, 39)]
+    assert "**Rows 1 and 2 on the right carry 5 V**" in PAGE
