@@ -8,6 +8,8 @@ Saves take turns by a lock on the folder, so an unfinished file found under the 
 program that died. A document is then complete if its record has its name, and gets its own; the rest is
 removed. The record of that name may be another one, copied here from elsewhere: so the name of an
 unfinished file also says, by a hash, of which record it is.
+
+What is asked of the folder is answered from an index beside the files, which is made of them (`index`).
 """
 
 from __future__ import annotations
@@ -15,41 +17,74 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
+import json
 import os
 import re
-from collections import defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import filelock
 import platformdirs
 
+from pinwright.cable.wiring import printable
 from pinwright.errors import RecordsError, SerialError
-from pinwright.records.document import canonical, seal
+from pinwright.records.batches import BATCH_SCHEMA
+from pinwright.records.document import SEAL, NotGenuine, canonical, open_sealed, seal
+from pinwright.records.entries import (
+    EVERYTHING,
+    Batch,
+    Damaged,
+    Entry,
+    Kind,
+    Listed,
+    Measured,
+    Put,
+    Query,
+    Remark,
+    RemarkKind,
+    Told,
+    Watched,
+    check_serial,
+)
+from pinwright.records.record import bytes_of
+from pinwright.records.remarks import REMARK_SCHEMA, remark_document
+from pinwright.records.rows import ANY_NAME, named
 
-Kind = Literal["certificate", "report"]
+if TYPE_CHECKING:
+    from pinwright.records.index import Change, Index
+
+__all__ = [
+    "Batch",
+    "Entry",
+    "Kind",
+    "Listed",
+    "Measured",
+    "Put",
+    "Query",
+    "Remark",
+    "Saved",
+    "Store",
+    "check_serial",
+    "default_place",
+]
+
+T = TypeVar("T")
+Draw = Callable[[bytes], Mapping[str, bytes]]  # a sealed record → extension → contents of its documents
 
 LARGEST_NUMBER = 1_000_000
-LARGEST_SERIAL = 64
 LOCK_WAIT_S = 30.0
+_LOCK_POLL_S = 0.005  # a save takes about as long
 
-_LOCK = ".lock"
+LOCK = ".lock"
 _PROBE = ".unfinished"  # up to 0.2.0 the name of every unfinished file
 _RECORD = "json"
+PREVIOUS = "previous"  # member of a record: number and seal of the test before it
 _ELSEWHERE = "`--records PLACE` keeps records in another folder"
-_NAME = (
-    r"(?P<stem>(?P<serial>[a-z0-9][a-z0-9._-]*)\.test-(?P<test>[1-9][0-9]{0,8})"
-    r"\.(?P<kind>certificate|report))\.(?P<extension>[a-z]+)"
-)
-_FINISHED = re.compile(_NAME, re.IGNORECASE | re.ASCII)
 _UNFINISHED = re.compile(
-    rf"\.(?P<name>{_NAME})\.(?P<tag>[0-9a-f]{{16}})\.unfinished", re.IGNORECASE | re.ASCII
+    rf"\.(?P<name>{ANY_NAME})\.(?P<tag>[0-9a-f]{{16}})\.unfinished", re.IGNORECASE | re.ASCII
 )
-# Names that Windows keeps for devices, whatever follows the first dot.
-# Source: Microsoft, "Naming Files, Paths, and Namespaces" (from memory).
-_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))}
 _SEEN = {
     errno.ENOSPC: "the disk is full",
     errno.EDQUOT: "the disk quota is used up",
@@ -78,18 +113,13 @@ class Saved:
     documents: Mapping[str, Path] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A record in the folder, as its name tells; it was not opened.
+@contextlib.contextmanager
+def _unwatched(what: str) -> Iterator[Told]:
+    yield lambda done, of: None
 
-    documents: extension → path of the files beside it that have its name but for the extension.
-    """
 
-    serial: str
-    test: int
-    kind: Kind
-    path: Path
-    documents: Mapping[str, Path]
+def _unheard(text: str) -> None:
+    pass
 
 
 def default_place(simulated: bool = False) -> Path:
@@ -99,37 +129,27 @@ def default_place(simulated: bool = False) -> Path:
     return Path(platformdirs.user_data_dir("pinwright", appauthor=False)) / folder
 
 
-def check_serial(text: str) -> str:
-    """The serial, if it can be part of a file name on every system. Raises SerialError."""
-    if not text:
-        raise SerialError("the serial is empty")
-    for position, character in enumerate(text, 1):
-        if not re.fullmatch(r"[A-Za-z0-9._-]", character):
-            raise SerialError(
-                f"serial {text[:LARGEST_SERIAL]!a}: character {position} is U+{ord(character):04X}; "
-                "a serial has only the letters A to Z and a to z, digits, `.`, `_` and `-`"
-            )
-    if len(text) > LARGEST_SERIAL:
-        raise SerialError(f"serial `{text[:16]}…` has {len(text)} characters, of at most {LARGEST_SERIAL}")
-    if not text[0].isalnum():
-        raise SerialError(f"serial `{text}` begins with U+{ord(text[0]):04X}, not with a letter or digit")
-    if text.endswith("."):
-        raise SerialError(f"serial `{text}` ends with U+002E `.`, which Windows drops from file names")
-    if text.split(".")[0].casefold() in _DEVICES:
-        raise SerialError(f"serial `{text}` is a device on Windows and cannot name a file there")
-    return text
-
-
 class Store:
     """The records in one folder. Serials that differ only in upper and lower case are one serial."""
 
-    def __init__(self, place: Path) -> None:
+    def __init__(
+        self, place: Path, *, watched: Watched = _unwatched, say: Callable[[str], None] = _unheard
+    ) -> None:
+        """watched: shows how far long work has come, as terminal.progress does. say: hears a line of talk."""
         self.place = place
+        self._watched = watched
+        self._say = say
+        self._made: Index | None = None
 
-    def check_writable(self) -> None:
-        """Make the folder if need be and prove that a file can be written there. Raises RecordsError."""
-        with self._locked(), self._told("write to"):
-            _write(self.place / _PROBE, b"probe")
+    @property
+    def _index(self) -> Index:
+        if self._made is None:
+            from pinwright.records.index import Index  # takes a while: only who asks or saves waits for it
+
+            self._made = Index(self.place, self._locked_at_once, self._watched, self._say)
+        return self._made
+
+    # Reading. It changes no record and waits for nobody: one that is just being saved may lack documents yet.
 
     def is_used(self, serial: str) -> bool:
         """Is there a record of this serial? Raises RecordsError if the folder cannot be read."""
@@ -137,34 +157,68 @@ class Store:
 
     def tests_of(self, serial: str) -> tuple[Entry, ...]:
         """The records of one cable, the latest last. Raises RecordsError if the folder cannot be read."""
-        return tuple(self._cables().get(serial.casefold(), ()))
+        from pinwright.records import queries
+
+        return self._ask(lambda rows: queries.entries(rows, self.place, serial))
 
     def entries(self) -> tuple[Entry, ...]:
         """Every record, by serial (numbers in it by their value) and test. A missing folder has none.
 
-        Changes nothing and waits for nobody: a record that is just being saved may lack documents yet.
         Raises RecordsError if the folder cannot be read.
         """
-        entries = [
-            Entry(*test, path=files.pop(_RECORD), documents=files)
-            for test, files in self._tests().items()
-            if _RECORD in files
-        ]
-        return tuple(sorted(entries, key=_in_order))
+        from pinwright.records import queries
 
-    def _tests(self) -> dict[tuple[str, int, Kind], dict[str, Path]]:
-        """Serial, number and kind of every test that a file is named after → extension → path."""
+        return self._ask(lambda rows: queries.entries(rows, self.place))
+
+    def found(self, query: Query = EVERYTHING) -> list[Listed]:
+        """What fits, by serial and test. Raises RecordsError if the folder cannot be read, and ValueError
+        where `since` or `until` is no date."""
+        from pinwright.records import queries
+
+        return self._ask(queries.found(self.place, query), queries.files_of(query.serial))
+
+    def cables(self, prefix: str = "", most: int = 100) -> list[str]:
+        """Serials with a record that begin so, in either case, in order; at most so many."""
+        from pinwright.records import queries
+
+        return self._ask(lambda rows: queries.serials(rows, prefix, most))
+
+    def remarks_of(self, serial: str) -> list[Remark]:
+        """Notes and withdrawals of one cable, by test, and in the order they were made."""
+        from pinwright.records import queries
+
+        return self._ask(lambda rows: queries.remarks_of(rows, self.place, serial), queries.files_of(serial))
+
+    def batches(self, profile: str | None = None) -> list[Batch]:
+        """The batches of one profile or of all, by profile and number; those that can be read."""
+        from pinwright.records import queries
+
+        return self._ask(
+            lambda rows: queries.batches_of(rows, self.place, profile), queries.files_of_batches()
+        )
+
+    def measured(self, profile: str, since: str = "", until: str = "") -> list[Measured]:
+        """What statistics need of every readable test of a profile, by the time it started. since, until: as
+        of Query."""
+        from pinwright.records import queries
+
+        return self._ask(queries.measured(profile, since, until), queries.files_of())
+
+    def _ask(self, question: Callable[[Any], T], files: Any = None) -> T:
         with self._told("read"):
-            try:
-                names = os.listdir(self.place)
-            except FileNotFoundError:
-                return {}
-        tests: dict[tuple[str, int, Kind], dict[str, Path]] = defaultdict(dict)
-        for found in filter(None, map(_FINISHED.fullmatch, sorted(names))):
-            kind: Kind = "certificate" if found["kind"].casefold() == "certificate" else "report"
-            files = tests[found["serial"], int(found["test"]), kind]
-            files[found["extension"].casefold()] = self.place / found[0]
-        return tests
+            return self._index.ask(question, files)
+
+    # Saving
+
+    def check_writable(self) -> None:
+        """Make the folder if need be and prove that a file can be written there, and the index. Raises
+        RecordsError."""
+
+        def probe(_: Change) -> None:
+            with self._told("write to"):
+                _write(self.place / _PROBE, b"probe")
+
+        self._changed(probe)
 
     def save(
         self,
@@ -174,12 +228,14 @@ class Store:
         serial: str | None,
         pattern: Callable[[int], str],
         again: bool,
-        draw: Callable[[bytes], Mapping[str, bytes]] | None = None,
+        draw: Draw | None = None,
     ) -> Saved:
         """Choose serial and test number, make the document for them, seal it and put it on the disk,
         together with what is drawn from it.
 
         make(serial, test): called under the folder's lock, as draw is, so neither should wait for anything.
+        From the second test on the store adds the member `previous`, if the record of the test before is as
+        it was sealed.
         serial: None takes the number after the highest that `pattern` was used with; gaps stay.
         pattern(n): the serial with the number n written in decimal.
         again: let a used serial through, as its next test and in the spelling it has in the folder.
@@ -191,44 +247,231 @@ class Store:
             raise SerialError("a re-test needs the serial of the cable that is tested again")
         if serial is not None:
             check_serial(serial)
-        with self._locked():
-            cables = self._cables()
-            test = 1
-            if serial is None:
-                # A document whose record somebody removed still has its serial on it.
-                used = {serial.casefold() for serial, *_ in self._tests()}
-                serial = check_serial(_next_serial(used, pattern))
-            elif tests := cables.get(serial.casefold()):
-                if not again:
-                    raise SerialError(
-                        f"serial `{serial}` is already used: `{tests[-1].path}`",
-                        hint="`--again` records another test of the same cable",
-                    )
-                serial, test = tests[0].serial, tests[-1].test + 1
-            record = canonical(seal(make(serial, test)))
-            drawn = draw(record) if draw else {}
-            for extension in drawn:
-                if extension == _RECORD or not re.fullmatch(r"[a-z]+", extension):
-                    raise ValueError(f"a document of a record cannot have the extension {extension!a}")
-            stem = f"{serial}.test-{test}.{kind}"
-            path = self.place / f"{stem}.{_RECORD}"
-            documents = {extension: self.place / f"{stem}.{extension}" for extension in drawn}
-            self._keep({path: record} | {documents[extension]: drawn[extension] for extension in drawn})
-        return Saved(path, serial, test, documents)
 
-    def _cables(self) -> Mapping[str, Sequence[Entry]]:
-        """The tests of every serial that has a record, by the casefolded serial, the latest last."""
-        cables: dict[str, list[Entry]] = defaultdict(list)
-        for entry in self.entries():
-            cables[entry.serial.casefold()].append(entry)
-        return cables
+        def save(change: Change) -> Saved:
+            own, test, last = self._chosen(change, serial, pattern, again)
+            doc = {key: value for key, value in make(own, test).items() if key != PREVIOUS}
+            if last and (earlier := _seal_of(last)):
+                doc[PREVIOUS] = {"number": f"{last.serial}.test-{last.test}", SEAL: earlier}
+            path, *documents = self._put(change, f"{own}.test-{test}.{kind}", canonical(seal(doc)), draw)
+            return Saved(path, own, test, {path.suffix[1:]: path for path in documents})
+
+        return self._changed(save)
+
+    def _chosen(
+        self, change: Change, serial: str | None, pattern: Callable[[int], str], again: bool
+    ) -> tuple[str, int, Entry | None]:
+        """Serial and number of a test to be saved, and the test before it."""
+        from pinwright.records import queries
+
+        if serial is None:
+            free = change.ask(lambda rows: queries.next_serial(rows, pattern, LARGEST_NUMBER))
+            if free is None:
+                raise SerialError(
+                    f"the serials after `{pattern(LARGEST_NUMBER)}` are used up",
+                    hint="`--serial TEXT` gives one by hand",
+                )
+            return check_serial(free), 1, None
+        tests = self._tests(change, serial)
+        if not tests:
+            return serial, 1, None
+        if not again:
+            raise SerialError(
+                f"serial `{serial}` is already used: `{tests[-1].path}`",
+                hint="`--again` records another test of the same cable",
+            )
+        return tests[0].serial, tests[-1].test + 1, tests[-1]
+
+    def _tests(self, change: Change, serial: str) -> tuple[Entry, ...]:
+        from pinwright.records import queries
+
+        return change.ask(lambda rows: queries.entries(rows, self.place, serial))
+
+    def _put(self, change: Change, stem: str, record: bytes, draw: Draw | None) -> list[Path]:
+        """Draw what is to be drawn, and put it all on the disk. Returns the paths, the record's first."""
+        drawn = draw(record) if draw else {}
+        for extension in drawn:
+            if extension == _RECORD or not re.fullmatch(r"[a-z]+", extension):
+                raise ValueError(f"a document of a record cannot have the extension {extension!a}")
+        contents = {f"{stem}.{_RECORD}": record}
+        contents |= {f"{stem}.{extension}": data for extension, data in drawn.items()}
+        change.add(contents)
+        self._keep({self.place / name: data for name, data in contents.items()})
+        return [self.place / name for name in contents]
+
+    def remark(
+        self,
+        kind: RemarkKind,
+        serial: str,
+        test: int | None,
+        text: str,
+        *,
+        by: str | None,
+        made: str,
+        host: str,
+    ) -> Path:
+        """Keep a remark about a test of a cable (None: the latest). made: RFC 3339. host: this version.
+
+        Raises SerialError where there is no such test, RecordsError where its record is not as it was sealed
+        or it is withdrawn already, UsageError where the text is none.
+        """
+        from pinwright.records import queries
+
+        check_serial(serial)
+        which = "record" if test is None else f"test {test}"
+        no_such = SerialError(f"serial `{serial}` has no {which} in `{self.place}`")
+        if not os.path.isdir(self.place):
+            raise no_such
+
+        def keep(change: Change) -> Path:
+            tests = self._tests(change, serial)
+            entry = next((one for one in reversed(tests) if test in (None, one.test)), None)
+            if entry is None:
+                raise no_such
+            last = change.ask(lambda rows: queries.last_remark(rows, serial, entry.test, kind))
+            if last and kind == "withdrawal":
+                there = change.ask(lambda rows: queries.remarks_of(rows, self.place, serial))
+                raise _withdrawn_already(
+                    entry, [one for one in there if (one.kind, one.test) == (kind, entry.test)]
+                )
+            sealed = _seal_of(entry)
+            if sealed is None:
+                raise RecordsError(
+                    f"record `{entry.path}` is not as it was sealed; what is said of it would not last",
+                    hint="`pinwright records verify` says what is wrong with it",
+                )
+            doc = remark_document(
+                kind,
+                entry.serial,
+                entry.test,
+                last + 1,
+                about_sha256=sealed,
+                text=text,
+                by=by,
+                made=made,
+                host=host,
+            )
+            (path,) = self._put(change, doc["number"], canonical(seal(doc)), None)
+            return path
+
+        return self._changed(keep)
+
+    def new_batch(self, profile: str, make: Callable[[str], Mapping[str, Any]]) -> Batch:
+        """Number a batch of this profile's, `PROFILE-K`, make its document (batches.batch_document) for that
+        id under the folder's lock, seal it and put it on the disk. Raises RecordsError."""
+        from pinwright.records import queries
+
+        def keep(change: Change) -> Batch:
+            id = f"{profile}-{change.ask(lambda rows: queries.last_batch(rows, profile)) + 1}"
+            doc = make(id)
+            (path,) = self._put(change, f"{id}.batch", canonical(seal(doc)), None)
+            return Batch(
+                path,
+                id,
+                profile,
+                doc["profile"][SEAL],
+                doc["count"],
+                doc["operator"] or "",
+                doc["started"],
+                doc["simulated"],
+            )
+
+        return self._changed(keep)
+
+    def put(self, many: Sequence[bytes], draw: Draw | None = None) -> list[Put]:
+        """Put documents of any of the three schemas into the folder, which the caller has proven, under one
+        lock. draw: the documents of a sealed record, as of `save`. One answer each, in their order.
+
+        Raises RecordsError; what came before that document is there.
+        """
+        told: list[Put] = []
+        self._changed(lambda change: told.extend(self._each_put(change, many[len(told) :], draw)))
+        return told
+
+    def _each_put(self, change: Change, many: Sequence[bytes], draw: Draw | None) -> Iterator[Put]:
+        for data in many:
+            doc = json.loads(data)
+            record = doc["schema"] not in (REMARK_SCHEMA, BATCH_SCHEMA)
+            stem = f"{doc['number']}.{doc['kind']}" if record else doc.get("number", f"{doc.get('id')}.batch")
+            name = f"{stem}.{_RECORD}"
+            if not named(name):
+                raise ValueError(f"`{name}` is no name of a document of ours")
+            try:
+                if (self.place / name).exists():
+                    same = bytes_of(self.place / name) == data
+                    why = "" if same else "another document of that name is there"
+                    yield Put(name, "same" if same else "other", why)
+                    continue
+                if record and (taken := self._as_another(change, doc["serial"], doc["test"])):
+                    yield Put(name, "other", f"`{taken.path.name}` is there, which has the same number")
+                    continue
+                self._put(change, stem, data, draw if record else None)
+                yield Put(name, "new")
+            except (SerialError, OSError) as error:
+                change.missed(stem)
+                yield Put(name, "other", error.message if isinstance(error, SerialError) else str(error))
+
+    def _as_another(self, change: Change, serial: str, test: int) -> Entry | None:
+        """A record that has this number in another spelling, or is of the other kind."""
+        return next((one for one in self._tests(change, serial) if one.test == test), None)
+
+    # Keeping house
+
+    def reindex(self) -> int:
+        """Throw the index away and make it anew. Returns how many records there are."""
+        from pinwright.records import queries
+
+        if not os.path.isdir(self.place):
+            return 0
+        with self._locked(), self._told("write to"):
+            self._index.remake()
+        return self._ask(queries.count)
+
+    def names_for_backup(self) -> list[Path]:
+        """Every finished file of records, remarks, batches and documents, listed under the lock: what has a
+        name is whole and is never changed, so they can be copied afterwards. Sorted by name.
+
+        Where the folder is not to be written, nobody saves there, and it is listed as it is.
+        """
+        if not os.path.isdir(self.place):
+            return []
+        with contextlib.ExitStack() as stack:
+            try:
+                stack.enter_context(self._locked())
+            except RecordsError as error:
+                if getattr(error.__cause__, "errno", None) not in (errno.EROFS, errno.EACCES, errno.EPERM):
+                    raise
+            with self._told("read"):
+                return [self.place / name for name in sorted(os.listdir(self.place)) if named(name)]
+
+    def _changed(self, work: Callable[[Change], T]) -> T:
+        """Do something under the lock, with rows in the index beside it; they are kept when all is done, and
+        nothing unfinished is left. An index that proves damaged is made anew, and it is done once more: where
+        that can show, no file has its name yet."""
+        try:
+            return self._once(work)
+        except Damaged:
+            with self._locked():
+                self._index.mend()
+            return self._once(work)
+
+    def _once(self, work: Callable[[Change], T]) -> T:
+        with self._locked():
+            with self._told("read"):
+                change = self._index.change()
+            with contextlib.closing(change):
+                try:
+                    done = work(change)
+                finally:
+                    with contextlib.suppress(OSError):  # the next save tries again
+                        self._finish()
+                change.commit()
+                return done
 
     @contextlib.contextmanager
     def _locked(self) -> Iterator[None]:
         """Hold the folder's lock, with nothing unfinished in it: neither what was found nor what is left."""
-        lock = filelock.FileLock(
-            self.place / _LOCK, timeout=LOCK_WAIT_S, fallback_to_soft=False, preserve_lock_file=True
-        )
+        lock = self._lock(LOCK_WAIT_S)
         try:
             with self._told("write to"):
                 self.place.mkdir(parents=True, exist_ok=True)
@@ -244,18 +487,38 @@ class Store:
         try:
             with self._told("write to"):
                 self._finish()
-            try:
-                yield
-            finally:
-                with contextlib.suppress(OSError):  # the next save tries again
-                    self._finish()
+            yield
         finally:
             lock.release()
+
+    @contextlib.contextmanager
+    def _locked_at_once(self) -> Iterator[bool]:
+        """Hold the lock of a folder that is there, if nobody else does and it can be had."""
+        lock = self._lock(0)
+        try:
+            lock.acquire()
+        except (OSError, NotImplementedError):  # filelock.Timeout among them
+            yield False
+            return
+        try:
+            yield True
+        finally:
+            lock.release()
+
+    def _lock(self, wait_s: float) -> filelock.BaseFileLock:
+        return filelock.FileLock(
+            self.place / LOCK,
+            timeout=wait_s,
+            poll_interval=_LOCK_POLL_S,
+            fallback_to_soft=False,
+            preserve_lock_file=True,
+        )
 
     def _finish(self) -> None:
         """Name every unfinished document whose record has its name; remove what else is unfinished."""
         (self.place / _PROBE).unlink(missing_ok=True)
-        unfinished = list(filter(None, map(_UNFINISHED.fullmatch, os.listdir(self.place))))
+        hidden = (name for name in os.listdir(self.place) if name.startswith("."))
+        unfinished = list(filter(None, map(_UNFINISHED.fullmatch, hidden)))
         for found in unfinished:
             record = self.place / f"{found['stem']}.{_RECORD}"
             if record.is_file() and _tag(record.read_bytes()) == found["tag"]:
@@ -298,41 +561,33 @@ class Store:
         except filelock.Timeout:  # also an OSError
             raise
         except OSError as error:
-            seen = _SEEN.get(error.errno or 0) or error.strerror or type(error).__name__
             raise RecordsError(
-                f"records folder `{self.place}`: cannot {doing} it: {seen}", hint=_ELSEWHERE
+                f"records folder `{self.place}`: cannot {doing} it: {reason(error)}", hint=_ELSEWHERE
             ) from error
 
 
-def _next_serial(used: Collection[str], pattern: Callable[[int], str]) -> str:
-    """The serial after the highest number that the pattern was used with.
+def reason(error: OSError) -> str:
+    """What the system refuses, in a few words."""
+    return _SEEN.get(error.errno or 0) or error.strerror or type(error).__name__
 
-    The numbers to try are the digits in the used serials, so one pass does however large they are.
-    """
-    largest = 0
-    for serial in used:
-        for run in re.finditer(r"[0-9]+", serial):
-            for start in range(run.start(), run.end()):
-                for end in range(start + 1, run.end() + 1):
-                    n = int(serial[start:end])
-                    if n > LARGEST_NUMBER:
-                        break
-                    if n > largest and pattern(n).casefold() == serial:
-                        largest = n
-    for n in range(largest + 1, LARGEST_NUMBER + 1):
-        if pattern(n).casefold() not in used:
-            return pattern(n)
-    raise SerialError(
-        f"the serials after `{pattern(LARGEST_NUMBER)}` are used up", hint="`--serial TEXT` gives one by hand"
+
+def _seal_of(entry: Entry) -> str | None:
+    """The seal of a record that is as it was sealed, and of the test that its name says; else None."""
+    try:
+        doc = open_sealed(bytes_of(entry.path))
+    except (NotGenuine, OSError):
+        return None
+    number = f"{entry.serial}.test-{entry.test}"
+    own = str(doc.get("number", number)).casefold() == number.casefold()
+    return str(doc[SEAL]) if own else None
+
+
+def _withdrawn_already(entry: Entry, there: Sequence[Remark]) -> RecordsError:
+    why = "; ".join(f"{one.made[:10]}, {printable(one.text, most=200)} (`{one.path.name}`)" for one in there)
+    return RecordsError(
+        f"test {entry.test} of `{entry.serial}` is withdrawn already: {why}",
+        hint="`pinwright records note` says more about it",
     )
-
-
-def _in_order(entry: Entry) -> tuple[list[str | int], str, int, str]:
-    """What entries are sorted by: `A-9` before `a-10`."""
-    serial = entry.serial.casefold()
-    parts: list[str | int] = list(re.split(r"([0-9]+)", serial))
-    parts[1::2] = map(int, parts[1::2])
-    return parts, serial, entry.test, entry.path.name
 
 
 def _tag(record: bytes) -> str:
