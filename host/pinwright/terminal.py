@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -17,9 +18,9 @@ from types import TracebackType
 from typing import TextIO
 
 from rich import box
+from rich.cells import cell_len, set_cell_size
 from rich.console import Console, Group, RenderableType
 from rich.panel import Panel
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -109,8 +110,11 @@ def _write(stream: TextIO, text: str) -> None:
 def _send(stream: TextIO, write: Callable[[], object]) -> None:
     """Write to the stream and have it out, with the errors of `_print`."""
     try:
-        write()
-        stream.flush()  # what is wrong with the stream shows here, where it can be said
+        with _Bar.lock:
+            if _Bar.shown and stream.isatty():
+                _Bar.shown.wipe()
+            write()
+            stream.flush()  # what is wrong with the stream shows here, where it can be said
     except OSError as error:
         if stream is not sys.stdout:
             return  # talk that nobody can hear
@@ -178,33 +182,109 @@ def show_file(text: str) -> None:
     _send(out, lambda: out.buffer.write(data))
 
 
+def show_bytes(data: bytes) -> None:
+    """A piece of a file on standard output, byte for byte; on a terminal as text that commands none.
+
+    Raises as `_print` does.
+    """
+    out = sys.stdout
+    if out.isatty() or not hasattr(out, "buffer"):
+        text = data.decode("utf-8", "backslashreplace").replace("\r\n", "\n").removeprefix("\ufeff")
+        show_text(text.removesuffix("\n"))
+        return
+    out.flush()
+    _send(out, lambda: out.buffer.write(data))
+
+
 PROGRESS_AFTER_S = 1.0
+_DRAWN_EVERY_S = 0.1
+_LONGEST_BAR = 40
 Told = Callable[[int, int], None]  # how many of how many are done
+
+
+class _Bar:
+    """A line at the end of the terminal, wiped before anything else is written there, and drawn again."""
+
+    lock = threading.RLock()
+    shown: _Bar | None = None  # the innermost
+
+    def __init__(self, what: str) -> None:
+        self._what = _harmless(what).replace("\n", " ")
+        self._done = self._of = 0
+        self._begun = time.monotonic()
+        self._due = self._begun + PROGRESS_AFTER_S
+        self._is_drawn = False
+
+    def told(self, done: int, of: int) -> None:
+        self._done, self._of = done, of
+        if time.monotonic() >= self._due:
+            self.draw()
+
+    def draw(self) -> None:
+        with _Bar.lock:
+            if _Bar.shown is not self:
+                return  # another has begun since, or this one has ended
+            self._due = time.monotonic() + _DRAWN_EVERY_S
+            console = _console(sys.stderr)
+            text = self._text(console.width - 1, time.monotonic() - self._begun)
+            _write_quietly(f"\r{text}\x1b[K")
+            self._is_drawn = True
+
+    def wipe(self) -> None:
+        with _Bar.lock:
+            if self._is_drawn:
+                _write_quietly("\r\x1b[K")
+                self._is_drawn = False
+                self._due = time.monotonic()
+
+    def _text(self, width: int, elapsed_s: float) -> str:
+        """`reading ━━━━━━━━━╌╌╌╌╌╌╌ 120/200  0:08 left`, as much of it as there is room for."""
+        count = f" {self._done}/{self._of}" if self._of else f" {self._done}" if self._done else " …"
+        bar = ""
+        if self._of and self._done:
+            left_s = round(elapsed_s * max(0, self._of - self._done) / self._done)
+            count += f"  {left_s // 60}:{left_s % 60:02} left"
+        room = min(_LONGEST_BAR, width - cell_len(self._what) - cell_len(count) - 1)
+        if self._of and room >= 8:
+            full, empty = ("#", "-") if _ascii_only(sys.stderr, "━╌…") else ("━", "╌")
+            part = min(room, room * self._done // self._of)
+            bar = " " + full * part + empty * (room - part)
+        return set_cell_size(f"{self._what}{bar}{count}", width).rstrip()
+
+
+def _write_quietly(text: str) -> None:
+    """To standard error, past any bar: talk that may get lost."""
+    try:
+        encoding = sys.stderr.encoding or "utf-8"
+        sys.stderr.write(text.encode(encoding, "replace").decode(encoding))
+        sys.stderr.flush()
+    except OSError:
+        pass
 
 
 @contextmanager
 def progress(what: str) -> Iterator[Told]:
     """How far something has come: a bar on standard error, if that is a terminal, once it has lasted a
-    second. Call what it gives as often as you like; while the total is not known, with 0 of it."""
-    if not sys.stderr.isatty():
+    second. Call what it gives as often as you like; while the total is not known, with 0 of it. Results and
+    talk that are written meanwhile stand above it. One inside another is shown in its place."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
         yield lambda done, of: None
         return
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    both = sys.stdout.isatty()  # then a result is written above the bar; elsewhere it goes where it should
-    out = Console(stderr=True, highlight=False)
-    bar = Progress(*columns, console=out, transient=True, redirect_stdout=both, redirect_stderr=True)
-    task = bar.add_task(what, total=None)
-    begun = time.monotonic()
-
-    def told(done: int, of: int) -> None:
-        if not bar.live.is_started and time.monotonic() - begun >= PROGRESS_AFTER_S:
-            bar.start()
-        bar.update(task, completed=done, total=of or None)
-
+    bar, outer = _Bar(what), _Bar.shown
+    timer = threading.Timer(PROGRESS_AFTER_S, bar.draw)  # where one step takes longer than that
+    timer.daemon = True
+    with _Bar.lock:
+        if outer:
+            outer.wipe()
+        _Bar.shown = bar
+    timer.start()
     try:
-        yield told
+        yield bar.told
     finally:
-        bar.stop()
+        timer.cancel()
+        with _Bar.lock:
+            bar.wipe()
+            _Bar.shown = outer
 
 
 Drawing = Callable[[int, int, bool], Sequence[Sequence[tuple[str, str]]]]
@@ -472,10 +552,14 @@ class Screen:
 
 def ascii_only() -> bool:
     """Whether standard output has neither blocks nor arrows: by its encoding, or on the console of Linux."""
-    if sys.stdout.isatty() and os.environ.get("TERM") == _PLAIN_TERMINAL:
+    return _ascii_only(sys.stdout, "█→╭")
+
+
+def _ascii_only(stream: TextIO, needed: str) -> bool:
+    if stream.isatty() and os.environ.get("TERM") == _PLAIN_TERMINAL:
         return True
     try:
-        "█→╭".encode(sys.stdout.encoding or "utf-8")
+        needed.encode(stream.encoding or "utf-8")
     except UnicodeEncodeError:
         return True
     return False

@@ -124,7 +124,7 @@ def measured_once(key: tuple[object, ...]) -> Iterator[None]:
         return told[-1]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pinwright.cli.scan.drive", asked)
+        patch.setattr("pinwright.cli.proving.drive", asked)
         if key in _MEASURED:
             patch.setattr("pinwright.cli.scan.opened", lambda *_: nullcontext())
         yield
