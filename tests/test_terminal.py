@@ -7,7 +7,7 @@ import re
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from io import BytesIO, TextIOWrapper
 from pathlib import Path
 from types import SimpleNamespace
@@ -156,6 +156,78 @@ def test_a_sketch_without_room_prints_nothing(monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(sys, "stdout", stream)
     show_sketch(lambda width, height, ascii: ())
     assert "" == stream.text()
+
+
+# Tables
+
+ROWS = [
+    ("HL40-0001", "1", "pass (simulated)", "2026-11-27 00:02", "lamp-changer-40", "Maria of the early shift"),
+    ("HL40-0002", "12", "WITHDRAWN, was pass", "2026-11-27 10:02", "lamp-changer-40", ""),
+]
+HEADINGS = ("serial", "test", "result", "tested (UTC)", "profile", "operator")
+
+
+def listed(monkeypatch: pytest.MonkeyPatch, columns: int, *rows: Sequence[str]) -> list[str]:
+    """The lines of a list on a terminal so wide."""
+    stream = Stream("utf-8", terminal=True)
+    monkeypatch.setattr(sys, "stdout", stream)
+    monkeypatch.setenv("COLUMNS", str(columns))
+    monkeypatch.setenv("TERM", "xterm")
+    terminal.show_rows(HEADINGS, rows or ROWS)
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", stream.text()).splitlines()
+    assert all(len(line) <= columns for line in lines)
+    return lines
+
+
+def test_a_list_in_a_pipe_has_one_line_a_row_as_wide_as_it_needs(monkeypatch: pytest.MonkeyPatch) -> None:
+    stream = Stream("utf-8", terminal=False)
+    monkeypatch.setattr(sys, "stdout", stream)
+    terminal.show_rows(("serial", "operator", "x"), [("S-1", "名" * 60, "1"), ("S-2", "a b\x1b", "2")])
+    assert [
+        "serial  operator" + " " * 112 + "  x",
+        "S-1     " + "名" * 60 + "  1",
+        "S-2     a b<U+001B>" + " " * 109 + "  2",
+    ] == stream.text().splitlines()
+
+
+def test_in_a_list_on_a_terminal_free_text_is_folded_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert [
+        "serial     test  result        tested (UTC)      profile          operator",
+        "HL40-0001  1     pass          2026-11-27 00:02  lamp-changer-40  Maria of the",
+        "                 (simulated)                                      early shift",
+        "HL40-0002  12    WITHDRAWN,    2026-11-27 10:02  lamp-changer-40",
+        "                 was pass",
+    ] == [line.rstrip() for line in listed(monkeypatch, 80)]
+
+
+def test_in_a_long_list_a_long_serial_is_folded_before_a_date(monkeypatch: pytest.MonkeyPatch) -> None:
+    row = ("idc26-to-db25-row-matched-0001", *ROWS[0][1:])
+    lines = listed(monkeypatch, 80, row, ROWS[1])
+    assert "2026-11-27 00:02" in lines[1]
+    assert lines[1].startswith("idc26-to-db25-")
+
+
+@pytest.mark.parametrize("columns", range(58, 90))
+def test_no_column_vanishes_and_no_word_or_date_is_broken(
+    columns: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = " ".join(listed(monkeypatch, columns))
+    for word in (
+        "2026-11-27",
+        "(simulated)",
+        "WITHDRAWN,",
+        "operator",
+        "Maria",
+        "shift",
+        "00:02",
+        "changer-",
+    ):
+        assert word in told
+
+
+@pytest.mark.parametrize("columns", [1, 7, 20, 40])
+def test_a_list_may_be_of_any_width(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert 3 <= len(listed(monkeypatch, columns))
 
 
 # How far something has come

@@ -35,6 +35,7 @@ from pinwright.verdict.words import Finding
 
 _TRAILING = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)  # blanks, and what ends their style
 _LONGEST_NAME = 40  # of what stays in one piece at the left of a table
+_MOST_FOLDED = 1000  # rows
 _A_FEW = 10  # rows that are wrong for one and the same reason, and can still be read
 PIPED_WIDTH = 80  # a pipe has no width of its own: the same text everywhere
 PIPED_HEIGHT = 24
@@ -163,8 +164,29 @@ def show_error(message: str, hint: str) -> None:
 
 
 def show_table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> None:
-    """A plain table on standard output; long cells are folded, never cut."""
+    """A plain table on standard output; long cells are folded, never cut, and words broken only where columns
+    would have no room else."""
     _print(sys.stdout, _table(headings, rows))
+
+
+def show_rows(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """The same for cells of one line, of which there may be very many: on a terminal a table, elsewhere, and
+    where to fold them would take minutes, one line a row, as wide as it needs."""
+    if sys.stdout.isatty() and len(rows) <= _MOST_FOLDED:
+        _print(sys.stdout, _table(headings, rows, whole_names=False))
+        return
+    lines = [[_harmless(cell).replace("\n", " ") for cell in row] for row in (headings, *rows)]
+    widths = [max(map(cell_len, column)) for column in zip(*lines, strict=True)]
+    told = (
+        "  ".join(cell + " " * (width - cell_len(cell)) for cell, width in zip(line, widths, strict=True))
+        for line in lines
+    )
+    _write(sys.stdout, "".join(f"{line.rstrip()}\n" for line in told))
+
+
+def terminal_width() -> int:
+    """Columns of standard output, PIPED_WIDTH where it is no terminal."""
+    return _console(sys.stdout).width
 
 
 def show_text(text: str) -> None:
@@ -308,16 +330,84 @@ def show_sketch(draw: Drawing) -> None:
     _print(sys.stdout, *(Text.assemble(*line) for line in pieces), wrap=False)
 
 
-def _table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> Table:
+def _table(
+    headings: Sequence[str], rows: Iterable[Sequence[str | Text]], *, whole_names: bool = True
+) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    rows = list(rows)
-    # What a row is called stays in one piece.
-    first = max((len(line) for row in rows for line in str(row[0]).splitlines()), default=0)
-    for column, heading in enumerate(headings):
-        table.add_column(heading, overflow="fold", min_width=0 if column else min(first, _LONGEST_NAME))
-    for row in rows:
-        table.add_row(*(cell if isinstance(cell, Text) else Text(_harmless(cell)) for cell in row))
+    texts = [
+        [cell if isinstance(cell, Text) else Text(_harmless(cell)) for cell in row]
+        for row in (headings, *rows)
+    ]
+    columns = [[cell.plain for cell in column] for column in zip(*texts, strict=True)]
+    widths = _widths(columns, terminal_width(), whole_names)
+    for heading, width in zip(texts[0], widths, strict=True):
+        table.add_column(_folded(heading, width), overflow="fold", width=width)
+    for row in texts[1:]:
+        table.add_row(*map(_folded, row, widths))
     return table
+
+
+# Pieces of a line that are not broken while another column can be folded instead: words and moments, then
+# parts of words at hyphens, then those of moments, though never a date.
+_DAY = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+_MOMENT = rf"{_DAY} [0-9]{{2}}:[0-9]{{2}}"
+_WORDS = re.compile(rf"{_MOMENT}|\S+")
+_PARTS = re.compile(rf"{_DAY}|[^\s-]+-+(?=[^\s-])|\S+")
+_PARTS_OF_WORDS = re.compile(rf"{_MOMENT}|{_PARTS.pattern}")
+
+
+def _widths(columns: Sequence[Sequence[str]], room: int, whole_names: bool) -> list[int]:
+    """How wide each column is, in so much room: the widest are folded first. whole_names: what a row is
+    called, at the left, stays in one piece as long as anything else can be folded."""
+
+    def longest(cells: Iterable[str], pieces: re.Pattern[str] | None) -> int:
+        lines = [line for cell in cells for line in cell.splitlines()]
+        parts = [part for line in lines for part in pieces.findall(line)] if pieces else lines
+        return max(map(cell_len, parts), default=0)
+
+    gaps = [2] * (len(columns) - 1) + [0]
+    widths = [max(1, longest(column, None)) + gap for column, gap in zip(columns, gaps, strict=True)]
+    names = min(longest(columns[0][1:], None), _LONGEST_NAME) if whole_names else 1
+    for pieces, whole in ((_WORDS, names), (_PARTS_OF_WORDS, names), (_PARTS, names), (_PARTS, 1), (None, 1)):
+        least = [longest(column, pieces) if pieces else 1 for column in columns]
+        least[0] = max(least[0], whole)
+        widths = _narrowed(widths, [low + gap for low, gap in zip(least, gaps, strict=True)], room)
+    return [width - gap for width, gap in zip(widths, gaps, strict=True)]
+
+
+def _narrowed(widths: Sequence[int], least: Sequence[int], room: int) -> list[int]:
+    """None below the least: the widest are narrowed till they are as wide as the next, and so on, till there
+    is room."""
+    widths = list(widths)
+    while (over := sum(widths) - room) > 0:
+        free = [n for n, low in enumerate(least) if widths[n] > low]
+        if not free:
+            break
+        widest = max(widths[n] for n in free)
+        step = widest - max((widths[n] for n in free if widths[n] < widest), default=0)
+        these = [n for n in free if widths[n] == widest]
+        for left, n in zip(range(len(these), 0, -1), these, strict=True):
+            less = min(round(over / left), step, widths[n] - least[n])
+            widths[n], over = widths[n] - less, over - less
+    return widths
+
+
+def _folded(text: Text, width: int) -> Text:
+    """With its lines ended where they have to be so that no word is broken that need not be: also after
+    hyphens."""
+    if all(cell_len(word) <= width for word in text.plain.split()):
+        return text
+    ends: list[int] = []
+    start = last = 0
+    for piece in re.finditer(r"\n|[^\S\n]+|" + _PARTS.pattern, text.plain):
+        if piece.group() == "\n":
+            start = piece.end()
+        elif not piece.group().isspace() and cell_len(text.plain[start : piece.end()]) > width:
+            if last > start and not text.plain[last - 1].isspace():
+                ends.append(last)
+            start = piece.start()
+        last = piece.end()
+    return Text("\n").join(text.divide(ends)) if ends else text
 
 
 def name_of(profile: Profile) -> str:
@@ -511,10 +601,12 @@ def can_redraw() -> bool:
 class Screen:
     """One panel on the terminal, drawn over itself as long as the `with` block lasts; the last one stays.
 
-    Each is written in one piece, line over line, so that nothing flickers.
+    Each is written in one piece, line over line, so that nothing flickers. tall: where it needs more lines
+    than usual, it takes them, if the terminal has them.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, tall: bool = False) -> None:
+        self._tall = tall
         self._height = 0
 
     def __enter__(self) -> Screen:
@@ -534,7 +626,8 @@ class Screen:
         console = _console(sys.stdout)
         width, height = min(console.width, _SCREEN_WIDTH) - 1, min(console.height - 1, _SCREEN_HEIGHT)
         ascii = ascii_only()
-        lines = draw(width - 6, height - 2, ascii)
+        lines = draw(width - 6, (console.height - 1 if self._tall else height) - 2, ascii)
+        height = max(height, len(lines) + 2) if self._tall else height
         panel = Panel(
             Group(*(Text(_harmless(text), style=_style(word)) for text, word in lines)),
             title=Text(_harmless(title), style="bold"),

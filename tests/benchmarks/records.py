@@ -143,7 +143,9 @@ def rows(place: Path, count: int) -> Iterator[Row]:
             if error.returncode != 1:  # the saved ones hold another serial inside than on their name
                 raise
 
-    yield f"verify all, {os.cpu_count()} processors", seconds(on_all)
+    took = _timed(on_all)
+    yield f"verify all, {os.cpu_count()} processors", f"{took:,.1f} s"
+    yield "verify, for each record and processor", f"{took * (os.cpu_count() or 1) * 1000 / count:,.1f} ms"
 
 
 def main() -> None:

@@ -211,9 +211,14 @@ class Campaign:
         records = self.records(anew=True)
         assert len(records) == len([*self.place.glob("*.test-*.json")])
         assert self.told.keys() <= records.keys(), self.told.keys() - records.keys()
+        seals = {
+            path.name.removesuffix(".batch.json"): open_sealed(path.read_bytes())["sha256"]
+            for path in self.place.glob("*.batch.json")
+        }
         of: dict[tuple[str, int], dict[int, Any]] = {}
         for record in records.values():
             member = record["batch"]
+            assert seals[member["id"]] == member["sha256"]
             of.setdefault((member["id"], member["item"]), {})[record["test"]] = record
         batches = [path.name.removesuffix(".batch.json") for path in self.place.glob("*.batch.json")]
         assert {f"{CABLE}-{n}" for n in range(1, len(batches) + 1)} == set(batches)

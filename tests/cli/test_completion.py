@@ -85,6 +85,8 @@ def test_options_are_completed_where_a_hyphen_was_typed(asked: Asked) -> None:
     assert {"--port", "--serial", "--again", "-v"} <= set(asked("pinwright scan lamp-changer-40 -"))
     assert not [word for word in asked("pinwright scan ") if word.startswith("-")]
     assert ["--csv"] == asked("pinwright records export --c")
+    assert ["a4", "letter"] == asked("pinwright label F-1 --paper ")
+    assert ["letter"] == asked("pinwright batch lamp-changer-40 --paper l")
     assert ["pass", "fail", "withdrawn", "unreadable"] == asked("pinwright records list --result ")
 
 

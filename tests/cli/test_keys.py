@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Iterator
 from io import StringIO
 from typing import Any
@@ -93,4 +94,57 @@ def test_on_a_terminal_every_key_counts_and_it_is_left_as_it_was(monkeypatch: py
             os.write(ours, b"nxQ\r")
             assert ["n", "q", ENTER] == all_pressed(keys)
         assert before == termios.tcgetattr(theirs)
+    os.close(ours)
+
+
+def test_to_be_told_to_end_is_as_ctrl_c_once_and_handlers_are_put_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    import termios
+
+    told: list[int] = []
+    ours, theirs = os.openpty()
+    before = termios.tcgetattr(theirs)
+    former = {one: signal.getsignal(one) for one in (signal.SIGTERM, signal.SIGHUP)}
+    signal.signal(signal.SIGTERM, lambda number, _: told.append(number))
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with os.fdopen(theirs) as stdin:
+            monkeypatch.setattr("sys.stdin", stdin)
+            with Keys("q"):
+                signal.raise_signal(signal.SIGHUP)  # ignored, as `nohup` has it
+                with pytest.raises(KeyboardInterrupt):
+                    signal.raise_signal(signal.SIGTERM)
+                signal.raise_signal(signal.SIGTERM)  # while the first is being followed
+            assert before == termios.tcgetattr(theirs)
+            assert [] == told
+            signal.raise_signal(signal.SIGTERM)
+            assert [signal.SIGTERM] == told
+            assert signal.SIG_IGN == signal.getsignal(signal.SIGHUP)
+    finally:
+        for one, handler in former.items():
+            signal.signal(one, handler)
+        os.close(ours)
+
+
+def test_a_terminal_is_left_as_it_was_also_where_it_was_just_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Interrupted just when its mode has changed."""
+    import termios
+    import tty
+
+    ours, theirs = os.openpty()
+    before, handler = termios.tcgetattr(theirs), signal.getsignal(signal.SIGTERM)
+    really = tty.setcbreak
+
+    def interrupted(stdin: int) -> None:
+        really(stdin)
+        signal.raise_signal(signal.SIGTERM)
+
+    monkeypatch.setattr(tty, "setcbreak", interrupted)
+    with os.fdopen(theirs) as stdin:
+        monkeypatch.setattr("sys.stdin", stdin)
+        with pytest.raises(KeyboardInterrupt):
+            Keys("q").__enter__()
+        assert before == termios.tcgetattr(theirs)
+        assert handler == signal.getsignal(signal.SIGTERM)
     os.close(ours)

@@ -8,11 +8,12 @@ from typing import Any
 import pytest
 
 from pinwright import __version__
+from pinwright.records.document import seal
 from pinwright.records.store import Store
 from pinwright.sheets.label import Labelled, labelled_of, labels_pdf
 from pinwright.sheets.stock import PAPERS, Stock, fitting_stock
 
-from ..records.making import SWAPPED, a_record, changed, read, sealed
+from ..records.making import SWAPPED, a_record, after, changed, read, sealed
 
 DOCS = {
     doc["number"]: doc
@@ -86,11 +87,113 @@ def test_a_cable_that_failed_a_later_test_gets_no_label_of_an_earlier_one_that_i
     run: Any, folder: Path, tmp_path: Path
 ) -> None:
     told = run("F-3", "--test", "1").error(2)
-    assert "serial `F-3` passed its test 1 and failed test 2 after it" in told
+    assert "test 2 of `F-3` failed: a label of the earlier test 1 would say nothing of that" == told
+    for serial in ("F-1", "F-3"):
+        withdraw(folder, serial, 2)
+        told = run(serial, "--test", "1").error(2)
+        assert f"test 2 of `{serial}` is withdrawn: a label of the earlier test 1 would say" in told
     assert not (tmp_path / "x.pdf").exists()
-    withdraw(folder, "F-3", 2)
-    assert 0 == run("F-3", "--test", "1").status
-    assert labels_pdf([label_of("F-3.test-1")], fitting_stock()) == (tmp_path / "x.pdf").read_bytes()
+
+
+@pytest.mark.parametrize(
+    "lost", ["F-1.test-3.report.pdf", "f-1.test-2.report.html", "F-1.test-3.note-1.json"]
+)
+def test_a_cable_of_which_a_record_is_lost_gets_no_label_of_an_earlier_test(
+    lost: str, run: Any, folder: Path, tmp_path: Path
+) -> None:
+    (folder / lost).write_bytes(b"")
+    ran = run("F-1")
+    told = f"{folder / lost}: NOT AS MADE: the record that should be beside it is gone\n"
+    assert (1, told) == (ran.status, ran.out)
+    assert not (tmp_path / "x.pdf").exists()
+    for path in folder.glob("F-1*.json"):
+        if path.name != lost:
+            path.unlink()
+    ran = run("F-1")
+    assert (1, told) == (ran.status, ran.out)
+
+
+def test_a_lost_record_of_an_earlier_test_speaks_against_none(run: Any, folder: Path) -> None:
+    (folder / "F-1.test-1.report.json").rename(folder / "F-1.test-1.report.pdf")
+    assert 0 == run("F-1").status
+
+
+@pytest.mark.parametrize("there", [True, False])
+@pytest.mark.parametrize(
+    "words", [("label", "F-9"), ("records", "show", "F-9"), ("records", "compare", "F-9", "--test", "1")]
+)
+def test_a_record_whose_earlier_test_is_another_or_gone_is_not_as_it_was_made(
+    words: tuple[str, ...], there: bool, pinwright: Any, folder: Path, tmp_path: Path
+) -> None:
+    one, other = (a_record(serial="F-9", operator=name) for name in ("one", "other"))
+    second = after(a_record(serial="F-9", test=2), other)
+    (folder / "F-9.test-2.certificate.json").write_bytes(sealed(second))
+    number = 1 if there else 3
+    last = a_record(serial="F-9", test=number) if number > 1 else one
+    (folder / f"F-9.test-{number}.certificate.json").write_bytes(sealed(last))
+    if not there:
+        words = (*words[:3], "--test", "2") if "label" not in words else (*words, "--test", "2")
+    out = ("--out", tmp_path / "x.pdf") if "label" in words else ()
+    ran = pinwright(*words, "--records", folder, *out)
+    assert 1 == ran.status
+    why = f"has not the SHA-256 {seal(other)['sha256']}" if there else "is gone"
+    path = folder / "F-9.test-2.certificate.json"
+    assert f"{path}: NOT AS MADE: the earlier test that it names, `F-9.test-1`, {why}\n" == ran.out
+    (folder / f"F-9.test-{number}.certificate.json").unlink()
+    (folder / "F-9.test-1.certificate.json").write_bytes(sealed(other))
+    assert 0 == pinwright("records", "show", "F-9", "--records", folder).status
+
+
+def test_labels_as_a_document(run: Any, folder: Path, tmp_path: Path) -> None:
+    ran = run("F-1", "S-1", "F-3", "--json", "--copies", "2", "--skip", "40")
+    labels = [("F-1", 2, "tested"), ("S-1", 1, "specimen"), ("F-3", 2, "failed")]
+    assert (0, "") == (ran.status, ran.err)
+    assert {
+        "schema": "pinwright/label-1",
+        "file": str(tmp_path / "x.pdf"),
+        "labels": [
+            {"serial": serial, "test": test, "number": f"{serial}.test-{test}", "state": state}
+            for serial, test, state in labels
+        ],
+        "copies": 2,
+        "sheets": 2,
+        "next_skip": 2,
+    } == ran.document
+    (tmp_path / "x.pdf").unlink()
+    told = run("F-1", "--json", "--roll").document
+    assert (None, None) == (told["sheets"], told["next_skip"])
+    (tmp_path / "x.pdf").unlink()
+    (folder / "F-2.test-1.certificate.json").write_bytes(b"{}")
+    ran = run("F-2", "--json")
+    assert (1, "pinwright/verify-1") == (ran.status, ran.document["schema"])
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--size", "20x10"), "a label of 20 x 10 mm has no room for `HL40-1000000`"),
+        (("--size", "20x15"), "its words would be smaller than 4 pt"),
+        (("--roll", "--copies", "6000", "--count", "2"), "12000 labels are not between 1 and 10000"),
+    ],
+)
+def test_a_batch_whose_labels_cannot_be_is_refused_before_anything_is_scanned(
+    words: tuple[str, ...], told: str, pinwright: Any, tmp_path: Path
+) -> None:
+    place = ("--records", tmp_path / "r", "--labels", tmp_path / "x.pdf")
+    assert told in pinwright("batch", "lamp-changer-40", "--port", "sim", *words, *place).error(2)
+    assert not (tmp_path / "r").exists()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("--size", "40x20"), ("--roll",), ("--skip", "1"), ("--copies", "2"), ("--outline",), ("--flag", "20")],
+)
+def test_a_batch_has_no_stock_without_labels(words: tuple[str, ...], pinwright: Any, tmp_path: Path) -> None:
+    told = pinwright("batch", "lamp-changer-40", "--port", "sim", *words, "--records", tmp_path / "r").error(
+        2
+    )
+    assert f"`{words[0]}` is about labels, and `--labels FILE` asks for them" == told
+    assert not (tmp_path / "r").exists()
 
 
 @pytest.mark.parametrize("which", ["F-1.test-2.certificate", "F-3.test-2.report"])

@@ -30,7 +30,7 @@ from pinwright.records.document import canonical, open_sealed
 from pinwright.records.remarks import remark_document
 from pinwright.records.store import Store
 
-from ..records.making import SWAPPED, a_record, changed, sealed
+from ..records.making import SWAPPED, a_record, after, changed, sealed
 from ..records.test_backup import zipped
 from ..records.test_lines import BATCH, MADE, keep, of_batch
 
@@ -320,10 +320,38 @@ def test_another_record_of_that_name_is_a_conflict(run: Any, take_in: Any, tmp_p
         (1, "another document of that name is there"),
         (2, "`B-1.test-1.certificate.json` is there, which has the same number"),
         (3, "`B-1.test-1.certificate.json` is there, which has the same number"),
+        (4, "`B-1.test-1.certificate.json` was not taken in, which comes before it"),
     ] == refused(ran)
-    assert (1, 1) == (ran.status, ran.document["new"])
+    assert (1, 0) == (ran.status, ran.document["new"])
     after = contents(tmp_path / "there")
     assert before == {name: after[name] for name in before}
+
+
+def test_two_cables_of_one_serial_are_not_mixed_however_many_are_taken_in_at_once(
+    take_in: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(records_import, "_AT_ONCE", 1)
+    mine, theirs = a_record(operator="mine"), a_record(operator="theirs")
+    take_in(sealed(mine))
+    second = after(a_record(test=2), theirs)
+    ran = take_in(
+        b"\n".join(map(sealed, (theirs, a_record(serial="F-2"), second, a_record(test=3)))), "--json"
+    )
+    assert [1, 3, 4] == [line for line, _ in refused(ran)]
+    assert {"F-1.test-1.certificate.json", "F-2.test-1.certificate.json"} == set(contents(tmp_path / "there"))
+
+
+@pytest.mark.parametrize("first", [b"# Pinwright", b"\xff", b"1" * 200_000 + b"x", b"{"])
+def test_a_file_that_is_no_export_is_refused_before_anything_is_taken_in(
+    first: bytes, pinwright: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pinwright.records.lines.MOST_BYTES", 150_000)
+    good, file = tmp_path / "good", tmp_path / "README.md"
+    good.write_bytes(sealed(a_record()))
+    file.write_bytes(b"\n\r\n" + first + b"\n" + sealed(a_record(serial="F-2")))
+    told = pinwright("records", "import", good, file, "--records", tmp_path / "there").error(2)
+    assert f"`{file}` is neither an export nor a backup: line 3 is not JSON" == told
+    assert not (tmp_path / "there").exists()
 
 
 def remark(about: bytes, **changes: Any) -> bytes:
@@ -485,9 +513,10 @@ def test_a_disk_that_is_full_keeps_what_was_taken_in(
 
 
 def test_a_file_in_texts_that_bite_is_told_harmlessly(take_in: Any) -> None:
-    lines = [b"\x1b]0;x\x07", '{"a":"\u202e"}'.encode(), canonical({"sha256": "\x1b[31m"})]
+    assert "line 1 is not JSON" in take_in(b"\x1b]0;x\x07").error(2)
+    lines = [b"{}", b"\x1b]0;x\x07", '{"a":"\u202e"}'.encode(), canonical({"sha256": "\x1b[31m"})]
     ran = take_in(b"\n".join(lines))
-    assert 3 == len(ran.out.splitlines())
+    assert 4 == len(ran.out.splitlines())
     assert all(char.isprintable() or char == "\n" for char in ran.out)
 
 
@@ -521,6 +550,7 @@ def test_a_backup_as_a_document(run: Any, tmp_path: Path) -> None:
         "made": manifest["made"],
         "counts": {"records": 4, "remarks": 2, "batches": 1},
         "sha256": manifest["sha256"],
+        "left_out": [],
     } == document
 
 

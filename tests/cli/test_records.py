@@ -17,8 +17,8 @@ from typing import Any
 
 import pytest
 
-from pinwright import __version__
-from pinwright.cli import proving, records_list, records_verify
+from pinwright import __version__, terminal
+from pinwright.cli import proving, records_verify, workers
 from pinwright.records import store
 from pinwright.records.batches import batch_document, batch_member
 from pinwright.records.carrier import seal_html, seal_pdf
@@ -191,10 +191,19 @@ def test_only_records_are_listed(run: Any, folder: Path) -> None:
     assert 4 == len(run("list", "--json").document["records"])
 
 
-def test_a_long_list_looks_like_a_short_one(run: Any, said: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    short = run("list").out
-    monkeypatch.setattr(records_list, "_MOST_FOLDED", 2)
-    assert short == run("list").out
+def test_a_long_list_looks_like_a_short_one(
+    run: Any,
+    folder: Path,
+    on_a_terminal: Any,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    status, short = on_a_terminal("records", "list", "--records", folder)
+    assert (0, run("list").out) == (status, re.sub(r"\x1b\[[0-9;]*m", "", short)), "there is room for all"
+    monkeypatch.setattr(terminal, "_MOST_FOLDED", 2)
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    terminal.show_rows(("a", "b"), [("1", "2"), ("3", "x" * 100), ("5", "6")])
+    assert f"a  b\n1  2\n3  {'x' * 100}\n5  6\n" == capsys.readouterr().out
 
 
 @pytest.fixture
@@ -206,7 +215,7 @@ def said(run: Any, folder: Path) -> Path:
     )
     for text in ("the sleeve of B was replaced", "it hums"):
         store.remark("note", "F-1", 2, text, by=None, made=MADE, host="0.5.0")
-    kept(folder, a_record(serial="F-7", batch=batch_member("five-2", 3, 5, 41)))
+    kept(folder, a_record(serial="F-7", batch=batch_member("five-2", "5" * 64, 3, 5, 41)))
     return folder
 
 
@@ -294,6 +303,29 @@ def test_one_cable_that_failed(golden_run: Any) -> None:
 
 def test_one_cable_of_a_simulation(golden_run: Any) -> None:
     golden_run("records-show-specimen", "show", "F-10")
+
+
+def test_that_a_record_is_lost_is_said_where_its_documents_are(
+    run: Any, pinwright: Any, folder: Path
+) -> None:
+    (folder / "F-1.test-2.certificate.json").unlink()
+    (folder / "F-10.test-1.certificate.json").unlink()
+    told = f"documents of a lost record are in `{folder}`, such as `F-{{}}.certificate.html`; "
+    names_them = "`pinwright records verify` names them all\n"
+    for words in (("list",), ("list", "--json"), ("show", "f-1"), ("list", "--serial", "F-1")):
+        assert told.format("1.test-2") + names_them == run(*words).err
+    assert (
+        told.format("10.test-1") + names_them == run("list", "--serial", "F-10").err.partition("nothing")[0]
+    )
+    assert "" == run("show", "OLD-2").err
+    scan = ("scan", "lamp-changer-40", "--port", "sim", "--records", folder, "--serial")
+    assert "its record is lost" in pinwright(*scan, "F-10").error(2)
+
+
+def test_serials_that_are_close_are_named_in_their_order(run: Any, folder: Path) -> None:
+    for serial in ("HL-100", "HL-20"):
+        (folder / f"{serial}.test-1.report.json").write_bytes(sealed(a_record(serial=serial)))
+    assert run("show", "HL-10").error(2).endswith("; close to it: `F-10`, `HL-20`, `HL-100`")
 
 
 def test_one_cable_in_another_case_is_the_same(run: Any) -> None:
@@ -431,7 +463,7 @@ def test_another_test_of_a_cable_says_that_one_was_withdrawn(run: Any, said: Pat
 
 def test_the_test_before_and_the_batch_stand_in_what_is_shown(run: Any, folder: Path) -> None:
     store = Store(folder)
-    batch = batch_member("five-2", 3, 5, 41)
+    batch = batch_member("five-2", "5" * 64, 3, 5, 41)
     store.save(
         lambda serial, test: a_record(serial=serial, test=test, batch=batch),
         kind="certificate",
@@ -929,13 +961,13 @@ def test_many_files_are_verified_by_every_processor_and_told_in_their_order(
 ) -> None:
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
     started: list[object] = []
-    real = records_verify.ProcessPoolExecutor.submit
+    real = workers.ProcessPoolExecutor.submit
 
     def submit(*args: Any, **options: Any) -> Any:
         started.append(args[1])
         return real(*args, **options)
 
-    monkeypatch.setattr(records_verify.ProcessPoolExecutor, "submit", submit)
+    monkeypatch.setattr(workers.ProcessPoolExecutor, "submit", submit)
     ran = pinwright("records", "verify", records)
     assert (1, "") == (ran.status, ran.err)
     assert started
@@ -953,7 +985,7 @@ def test_where_no_other_program_can_be_started_one_verifies_alone(
     def none(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSYS, "Function not implemented")
 
-    monkeypatch.setattr(records_verify, "ProcessPoolExecutor", none)
+    monkeypatch.setattr(workers, "ProcessPoolExecutor", none)
     ran = pinwright("records", "verify", records)
     assert (1, records_verify.MANY + 20) == (ran.status, len(ran.out.splitlines()))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from pathlib import Path
 from typing import Any
 
@@ -169,6 +170,11 @@ def test_a_folder_without_tests_of_a_cable_of_the_library_says_so(run: Any) -> N
         ),
         (("five", "--until", "2026-13"), "`--until 2026-13` should be a date"),
         (
+            ("five", "--since", "2026-11-26T23:00"),
+            "`--since 2026-11-26T23:00` names a time of day without its zone: a moment is such as "
+            "2026-03-01T09:30Z (UTC) or 2026-03-01T09:30+01:00",
+        ),
+        (
             ("five", "--since", "2026-03", "--until", "2026-02"),
             "`--since 2026-03` is after `--until 2026-02`",
         ),
@@ -220,6 +226,11 @@ def test_simulations_are_reported_as_such_where_they_are_asked_for(
     shown = pinwright("records", "report", id, "--simulated").out
     assert shown.startswith("Simulations: no cable was tested.\n")
     place = tmp_path / "pinwright" / "simulated"
+    told = pinwright("records", "report", id, "--records", place, "--json").document
+    assert (2, True) == (told["cables"], told["simulations"]), "it holds nothing else"
+    assert shown == pinwright("records", "report", id, "--records", place).out
+    other = on(a_record(serial="F-1"), "2026-02-10")
+    (place / "F-1.test-1.certificate.json").write_bytes(sealed(other))
     assert 0 == pinwright("records", "report", id, "--records", place, "--json").document["cables"]
     assert "(left out: 3 tests of a simulation)" in pinwright("records", "report", id, "--records", place).out
 
@@ -248,6 +259,24 @@ def test_a_terminal_that_knows_ascii_only_gets_a_report_too(process: Any, folder
     assert "| >1 | 1 ######" in ran.out
     assert "2026-02       3  #############+++++++" in ran.out
     assert "|" in ran.out
+
+
+@pytest.mark.parametrize("ascii", [False, True], ids=["", "ascii"])
+def test_a_report_on_a_narrow_terminal_has_bars_and_numbers_on_one_line_and_breaks_no_word(
+    ascii: bool, folder: Path, run: Any, on_a_terminal: Any
+) -> None:
+    path = folder / "F-3.test-2.certificate.json"
+    path.write_bytes(path.read_bytes().replace(b"2026-03-01", b"2026-03-02"))  # its state is unknown
+    encoding = {"PYTHONIOENCODING": "ascii"} if ascii else {}
+    status, told = on_a_terminal("records", "report", "five", "--records", folder, columns=60, **encoding)
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", told).splitlines()
+    assert 0 == status
+    assert all(len(line) <= 60 for line in lines)
+    bars = ("########", "?????", "......") if ascii else ("█████████", "?????", "░░░░░")
+    assert any(f"2026-02       3  {bars[0]}" in line and line.endswith("1") for line in lines)
+    assert bars[1] in told
+    wide = set(re.findall(r"\w+", run("five").out))
+    assert {word for line in lines for word in re.findall(r"\w+", line)} - wide <= {"un", "known"}
 
 
 def test_a_report_on_a_terminal_with_colours(on_a_terminal: Any, folder: Path) -> None:

@@ -48,6 +48,32 @@ def test_one_set_aside_is_waited_for_again_where_it_fails_once_more() -> None:
     assert not tally.complete
 
 
+def test_two_serials_under_one_item_are_two_cables_and_both_have_to_pass() -> None:
+    failed, passed = Tested(1, "X-1", 1, False, (OPEN,), 10), Tested(1, "X-9", 1, True, (), 10)
+    for tests in ([failed, passed], [passed, failed]):
+        tally = Tally(1, tests)
+        assert (0, 0, ["X-1"], failed) == (tally.passed, tally.passed_first, tally.failed, tally.to_mend)
+        assert "1 tested: 0 (0 %) passed, 0 (0 %) at the first test" == summary(tally)[0]
+        assert ["X-1", "X-9"] == sorted(str(one["serial"]) for one in summary_members(tally)["cables"])
+        tally.tests.append(Tested(1, "X-1", 2, True, (), 10))
+        assert (1, 0, True) == (tally.passed, tally.passed_first, tally.complete)
+
+
+def test_several_under_one_item_are_set_aside_one_after_another() -> None:
+    tally = Tally(1, [Tested(1, f"X-{n}", 1, False, (OPEN,), 10) for n in (1, 2)])
+    waited = []
+    while tally.to_mend:
+        waited.append(tally.to_mend.serial)
+        tally.set_aside()
+    assert ["X-1", "X-2"] == sorted(waited)
+    assert tally.complete
+
+
+def test_of_two_records_of_one_test_the_one_that_failed_counts() -> None:
+    good, bad = Tested(1, "X-1", 1, True, (), 10), Tested(1, "X-1", 1, False, (OPEN,), 10)
+    assert [0, 0] == [Tally(1, tests).passed for tests in ([good, bad], [bad, good])]
+
+
 def test_a_fault_that_a_later_test_still_finds_is_one_fault() -> None:
     tests = [one(1, 1, OPEN, SHORT), one(1, 2, OPEN), one(1, 3), one(2, 1, OPEN)]
     tally = Tally(2, tests)

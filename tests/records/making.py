@@ -278,6 +278,11 @@ def a_record(
     return record_document(subject, scan, facts, document, serial, test, __version__, batch)
 
 
+def after(doc: Mapping[str, Any], earlier: Mapping[str, Any]) -> dict[str, Any]:
+    """The same record, which names the test before it."""
+    return {**doc, "previous": {"number": earlier["number"], "sha256": seal(earlier)["sha256"]}}
+
+
 def of_an_earlier_version(doc: Mapping[str, Any]) -> dict[str, Any]:
     """The same record as versions before 0.4.0 wrote it, which knew of no ohms lane."""
     made = copy.deepcopy(dict(doc))

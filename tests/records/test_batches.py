@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from pinwright.errors import RecordsError
 from pinwright.records.batches import batch_document, batch_member, check_member, read_batch
 from pinwright.records.document import NotGenuine
-from pinwright.records.entries import Batch
+from pinwright.records.entries import Batch, Listed
 from pinwright.records.store import Store
 
-from .making import DELETED, changed, members, sealed
+from .making import DELETED, a_record, changed, members, sealed
 
 PROFILE = {"id": "five", "title": "Five conductors", "revision": "B", "sha256": "0" * 64}
 MADE = "2026-03-02T10:00:00Z"
@@ -99,7 +100,8 @@ def test_values_that_no_batch_has_are_refused(changes: Mapping[str, Any]) -> Non
 
 
 def test_a_record_says_which_cable_of_a_batch_it_is_of() -> None:
-    assert {"id": "five-1", "item": 2, "count": 5, "seconds": 41} == batch_member("five-1", 2, 5, 40.6)
+    member = {"id": "five-1", "sha256": "5" * 64, "item": 2, "count": 5, "seconds": 41}
+    assert member == batch_member("five-1", "5" * 64, 2, 5, 40.6)
 
 
 @pytest.mark.parametrize(
@@ -113,11 +115,43 @@ def test_a_record_says_which_cable_of_a_batch_it_is_of() -> None:
         {"count": 10_001},
         {"seconds": -1},
         {"seconds": 2**31},
+        {"sha256": "5" * 63},
+        {"sha256": "five"},
     ],
 )
 def test_a_member_that_says_no_cable_of_a_batch_is_refused(changes: Mapping[str, Any]) -> None:
     with pytest.raises(ValueError):  # noqa: PT011
-        check_member({"id": "five-1", "item": 2, "count": 5, "seconds": 41, **changes})
+        check_member({"id": "five-1", "sha256": "5" * 64, "item": 2, "count": 5, "seconds": 41, **changes})
+
+
+def test_whoever_expects_tests_of_a_batch_is_shown_them_under_the_lock_and_may_refuse(store: Store) -> None:
+    seen: list[list[str]] = []
+
+    def check(there: Sequence[Listed]) -> None:
+        seen.append([one.entry.path.name for one in there])
+        if len(there) > 1:
+            raise RecordsError("there are others")
+
+    def save(by: Store, item: int, batch: str = "five-1", expect: bool = True) -> None:
+        by.save(
+            lambda serial, test: a_record(
+                serial=serial, test=test, batch=batch_member(batch, "5" * 64, item, 5, 1)
+            ),
+            kind="certificate",
+            serial=None,
+            pattern=lambda n: f"F-{n}",
+            again=False,
+            expect=("five-1", check) if expect else None,
+        )
+
+    save(store, 1)
+    save(Store(store.place), 2, "five-2", expect=False)
+    save(Store(store.place), 2, expect=False)  # another program's, of which this one has heard nothing
+    with pytest.raises(RecordsError, match="there are others"):
+        save(store, 2)
+    names = [f"F-{n}.test-1.certificate.json" for n in (1, 2, 3)]
+    assert [[], [names[0], names[2]]] == seen
+    assert names == sorted(path.name for path in store.place.glob("*.json"))
 
 
 def test_an_error_while_the_document_is_made_leaves_nothing(store: Store) -> None:

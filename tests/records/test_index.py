@@ -27,11 +27,14 @@ from hypothesis import strategies as st
 from pinwright.errors import RecordsError, SerialError
 from pinwright.records import index, queries, tables
 from pinwright.records.batches import batch_document, batch_member
+from pinwright.records.document import seal
 from pinwright.records.entries import Entry, Listed, Query, moments
+from pinwright.records.remarks import remark_document
 from pinwright.records.rows import in_order, named
 from pinwright.records.store import Store
+from pinwright.sheets.documents import documents_of
 
-from .making import OPEN_AND_JOINED, a_record, changed, of_an_earlier_version, sealed
+from .making import OPEN_AND_JOINED, a_record, after, changed, of_an_earlier_version, read, sealed
 
 MADE = "2026-03-02T10:00:00Z"
 
@@ -172,7 +175,7 @@ def test_the_last_step_is_the_one_that_the_program_looks_for() -> None:
 
 
 def test_an_earlier_database_is_brought_to_this_version_with_what_is_in_it(store: Store) -> None:
-    batch = batch_member("five-1", 2, 5, 41)
+    batch = batch_member("five-1", "5" * 64, 2, 5, 41)
     path = kept(store, a_record(), batch=batch)
     status = path.stat()
     with migrated(database(store), "0001") as connection:
@@ -667,7 +670,7 @@ def test_where_the_log_cannot_be_had_the_database_goes_on_in_its_own_way(
 
 
 def test_what_is_listed_is_what_the_record_says(store: Store) -> None:
-    batch = batch_member("five-3", 2, 5, 40.6)
+    batch = batch_member("five-3", "5" * 64, 2, 5, 40.6)
     doc = a_record(OPEN_AND_JOINED, operator="O. Perator", platform="linux", serial="F-2")
     path = kept(store, doc, batch=batch)
     page = path.with_suffix(".html")
@@ -698,7 +701,8 @@ def many(store: Store) -> Store:
     """Four cables: one tested twice, one withdrawn and noted, one whose seal is broken, one unreadable."""
     kept(store, at("2026-01-31T23:59:59Z", a_record(OPEN_AND_JOINED, serial="F-9", operator="Größer")))
     kept(store, at("2026-02-01T00:00:00Z", a_record(serial="F-9", test=2, lane="calibrated")))
-    kept(store, at("2026-03-05T12:00:00Z", a_record(serial="F-10")), batch=batch_member("five-1", 1, 2, 9))
+    batch = batch_member("five-1", "5" * 64, 1, 2, 9)
+    kept(store, at("2026-03-05T12:00:00Z", a_record(serial="F-10")), batch=batch)
     broken = kept(store, at("2026-03-06T12:00:00Z", a_record(serial="G-1")))
     broken.write_bytes(broken.read_bytes().replace(b"rack", b"rock"))
     (store.place / "G-2.test-1.report.json").write_bytes(b"{}")
@@ -795,7 +799,7 @@ def test_serials_to_be_completed_come_in_order_and_are_counted(many: Store) -> N
 def test_what_statistics_need_is_what_the_record_says(store: Store) -> None:
     bad = {"joints": {"A.4": 12.0}, "leaks": {"A.5": 41_000.0}}
     doc = a_record(lane="calibrated", operator="x", **bad)
-    kept(store, doc, batch=batch_member("five-3", 2, 5, 41))
+    kept(store, doc, batch=batch_member("five-3", "5" * 64, 2, 5, 41))
     (told,) = store.measured("five", since="2026-03-01", until="2026-03-01")
     scan = doc["scan"]
     assert [(one["kind"], tuple(one["pins"])) for one in scan["findings"]] == list(told.findings)
@@ -1080,6 +1084,68 @@ def test_a_document_for_which_there_is_another_is_not_put(store: Store) -> None:
     after = {path.name: path.read_bytes() for path in store.place.glob("[!.]*")}
     assert before == {name: data for name, data in after.items() if "F-6" not in name}
     assert [("F-5", 1), ("F-6", 1)] == serials(store)
+
+
+ONE = a_record(operator="one")  # two cables of one serial
+TWO, THREE = after(a_record(test=2), ONE), a_record(test=3)
+OTHER = a_record(operator="other")
+OTHER_TWO = after(a_record(test=2, operator="other"), OTHER)
+
+
+@pytest.mark.parametrize(
+    ("many", "states", "why"),
+    [
+        ([ONE, OTHER_TWO], "new other", "and the test before this one has the SHA-256 "),
+        ([OTHER_TWO, ONE], "new other", "and the test before that one has the SHA-256 "),
+        ([ONE, OTHER, THREE], "new other other", "was not taken in, which comes before it"),
+        ([ONE, OTHER_TWO, THREE], "new other other", "was not taken in, which comes before it"),
+        ([ONE, TWO, THREE], "new new new", ""),
+        ([TWO, ONE, ONE, THREE], "new new same new", ""),
+        ([OTHER_TWO, THREE], "new new", ""),  # the test before is not here
+        ([ONE, OTHER, TWO | {"serial": "f-1", "number": "f-1.test-2"}], "new other other", "not taken in"),
+        ([ONE, OTHER, ONE, a_record(serial="F-2")], "new other same new", ""),
+    ],
+)
+@pytest.mark.parametrize("together", [True, False])
+def test_tests_of_two_cables_of_one_serial_are_not_mixed(
+    store: Store, many: list[dict[str, Any]], states: str, why: str, together: bool
+) -> None:
+    documents, refused = list(map(sealed, many)), dict[str, tuple[int, str]]()
+    parts = [documents] if together else [[one] for one in documents]
+    told = [one for part in parts for one in store.put(part, None, refused)]
+    assert states.split() == [one.state for one in told]
+    assert why in told[-1].why
+
+
+def test_after_a_test_that_was_not_put_no_remark_about_it_or_a_later_one_is(store: Store) -> None:
+    def note(test: int) -> bytes:
+        about = seal(ONE)["sha256"]
+        doc = remark_document(
+            "note", "F-1", test, 1, about_sha256=about, text="x", by=None, made=MADE, host="0.5.0"
+        )
+        return sealed(doc)
+
+    told = store.put([*map(sealed, (ONE, OTHER_TWO)), note(3), note(2), note(1)])
+    assert ["new", "other", "other", "other", "new"] == [one.state for one in told]
+
+
+def test_a_record_is_put_back_to_its_own_documents_and_to_no_others(store: Store) -> None:
+    documents = documents_of(read(ONE))
+    store.check_writable()
+    files = {store.place / f"F-1.test-1.certificate.{kind}": data for kind, data in documents.items()}
+    for path, data in files.items():
+        path.write_bytes(data)
+    (refused,) = store.put([sealed(OTHER)])
+    assert ("other", "`F-1.test-1.certificate.html` is there, and is of another record, which is lost") == (
+        refused.state,
+        refused.why,
+    )
+    (put,) = store.put([sealed(ONE)], lambda record: {"pdf": b"anew", "html": b"anew"})
+    assert "new" == put.state
+    assert files == {path: path.read_bytes() for path in files}
+    (entry,) = store.entries()
+    assert set(files) == set(entry.documents.values())
+    assert [] == store.lost()
 
 
 def test_a_document_that_loses_its_name_at_the_last_moment_costs_the_others_nothing(

@@ -44,7 +44,7 @@ MEASURED = {lane: a_record(lane=lane) for lane in LANES[1:]}
 CALIBRATED = MEASURED["calibrated"]
 BAD = a_record(lane="calibrated", joints={"A.2": 12.0}, leaks={"A.3": 41_000.0})
 MADE_BEFORE = {"number": "F-1.test-2", "sha256": "5" * 64}
-AGAIN = a_record(test=3, batch=batch_member("five-2", 4, 5, 41)) | {"previous": MADE_BEFORE}
+AGAIN = a_record(test=3, batch=batch_member("five-2", "5" * 64, 4, 5, 41)) | {"previous": MADE_BEFORE}
 INCOMPLETE = "it lacks what a record of a test holds, or holds it in another form"
 
 
@@ -74,7 +74,7 @@ def test_a_failed_cable_reads_back_to_its_facts_and_findings() -> None:
 
 def test_the_test_before_and_the_batch_are_read_back_and_stand_on_the_sheet() -> None:
     made = read(AGAIN)
-    assert (MADE_BEFORE, {"id": "five-2", "item": 4, "count": 5, "seconds": 41}) == (
+    assert (MADE_BEFORE, {"id": "five-2", "sha256": "5" * 64, "item": 4, "count": 5, "seconds": 41}) == (
         made.doc["previous"],
         made.doc["batch"],
     )

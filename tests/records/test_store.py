@@ -185,6 +185,57 @@ def test_a_test_before_it_that_is_not_as_it_was_sealed_is_not_named(store: Store
     assert None is earlier(forged)
 
 
+def test_a_number_that_a_lost_record_had_is_not_given_again(store: Store) -> None:
+    """Never two results under one number: a document or a remark says that there was a test."""
+    first = save(store, "x")
+    for lost in ("X.test-3.report.pdf", "x.test-2.withdrawal-1.json"):
+        (store.place / lost).write_bytes(b"")
+    again = save(store, "x", again=True)
+    assert (4, "x.test-1") == (again.test, earlier(again)["number"])
+    assert ["x.test-2.withdrawal-1.json", "X.test-3.report.pdf"] == [path.name for path in store.lost("X")]
+    first.path.unlink()
+    assert 5 == save(store, "x", again=True).test
+
+
+@pytest.mark.parametrize("name", ["x.test-1.report.pdf", "X.test-2.certificate.html", "x.test-1.note-1.json"])
+@pytest.mark.parametrize("again", [True, False])
+def test_a_serial_of_which_all_records_are_lost_is_refused(store: Store, name: str, again: bool) -> None:
+    store.check_writable()
+    (store.place / name).write_bytes(b"")
+    for refuse in (lambda: save(store, "x", again=again), lambda: store.check_not_lost("x")):
+        with pytest.raises(SerialError) as refused:
+            refuse()
+        assert f"serial `x` is used: `{store.place / name}` is there, and its record is lost" == (
+            refused.value.message
+        )
+        assert "put the record back beside it, or take another serial" == refused.value.hint
+    assert {name} == names_in(store.place)
+
+
+def test_nothing_is_lost_where_a_name_is_spelt_twice_or_a_record_has_all_its_documents(store: Store) -> None:
+    saved = save(store, "x", draw=drawn)
+    shutil.copy(saved.path, store.place / "X.test-1.certificate.json")
+    (store.place / "X.test-1.certificate.pdf").write_bytes(b"")
+    assert [] == store.lost()
+    saved.path.unlink()
+    (store.place / "X.test-1.certificate.json").unlink()
+    assert ["X.test-1.certificate.pdf", "x.test-1.certificate.html", "x.test-1.certificate.pdf"] == [
+        path.name for path in store.lost()
+    ]
+
+
+def test_what_is_not_there_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for place, told in (
+        (tmp_path / "gone" / "deep" / "records", f"`{tmp_path / 'gone'}` is not there"),
+        (tmp_path / "records", "the folder is not there"),
+    ):
+        with monkeypatch.context() as vanishing:
+            vanishing.setattr(Path, "mkdir", lambda *_, **__: None)
+            with pytest.raises(RecordsError) as refused:
+                Store(place).check_writable()
+        assert f"records folder `{place}`: cannot write to it: {told}" == refused.value.message
+
+
 def test_again_without_a_serial_is_refused(store: Store) -> None:
     with pytest.raises(SerialError, match="a re-test needs the serial"):
         save(store, again=True)
@@ -286,16 +337,18 @@ def test_an_extension_that_is_not_lower_case_letters_is_a_fault_of_the_program(
 def test_where_a_document_s_name_is_taken_no_name_is_given_at_all(
     store: Store, monkeypatch: pytest.MonkeyPatch, extension: str
 ) -> None:
-    store.check_writable()
     foreign = store.place / f"x.test-1.certificate.{extension}"
-    foreign.write_bytes(b"foreign")
+
+    def make(serial: str, test: int) -> Mapping[str, Any]:
+        foreign.write_bytes(b"foreign")
+        return a_record(serial, test)
+
     with monkeypatch.context() as unused:
         unused.delattr(os, "link")
         with pytest.raises(SerialError) as refused:
-            save(store, "x", draw=drawn)
+            save(store, "x", draw=drawn, make=make)
     assert f"`{foreign}` exists already; it was not touched" == refused.value.message
     assert ({foreign.name: b"foreign"}, []) == (contents_of(store.place), unfinished_in(store.place))
-    assert {} == save(store, "x").documents  # there is no quarrel about documents that are not drawn
 
 
 @pytest.mark.parametrize("links", [True, False])

@@ -494,6 +494,26 @@ def test_no_letter_and_no_module_is_ever_smaller_than_can_be_read(serial: str, h
             assert min(line.size for line in made.lines) >= LEAST_POINTS
 
 
+@pytest.mark.parametrize(
+    ("size", "one", "serial", "id"),
+    [
+        ((40, 20), labelled("LAMP-LEAD-2026-0001"), 1, 1),
+        ((50, 25), labelled("LAMP-LEAD-ANNEX-2026-0001"), 1, 1),
+        ((40, 20), labelled("HL40-0001", profile="service-lead-nine-poles-new"), 1, 1),
+        ((40, 20), labelled("W" * 64), 5, 1),  # no way to have it in one line of 5 pt
+        ((50, 25), labelled("HL40-0001", profile="service-lead-" * 5), 1, 2),
+    ],
+)
+def test_serial_and_profile_are_set_smaller_before_they_are_broken(
+    size: tuple[int, int], one: Labelled, serial: int, id: int
+) -> None:
+    lines = print_of(one, fitting_stock(size=size, paper=(900, 900))).lines
+    bold = [line for line in lines if line.bold and not line.inverse]
+    assert serial == len(bold)
+    assert serial > 1 or bold[0].size >= 5.0
+    assert (id == 1) == any(line.text.startswith(one.profile) for line in lines)
+
+
 def test_as_many_labels_as_no_file_should_have_are_refused(tool: Sequence[object]) -> None:
     with pytest.raises(UsageError, match=f"10001 labels are not between 1 and {MOST_LABELS}"):
         labels_pdf([labelled()], fitting_stock(copies=10_001))

@@ -23,7 +23,7 @@ from pinwright.records.entries import Measured
 from pinwright.records.statistics import Report, statistics
 from pinwright.sheets.build import build_sheet
 from pinwright.sheets.report import LEGEND, ReportEnd, ReportSheet, report_sheet
-from pinwright.sheets.report_page import report_page
+from pinwright.sheets.report_page import UNKNOWN, report_page
 from pinwright.sheets.report_picture import fault_picture
 from pinwright.sheets.report_sketch import fault_sketch
 
@@ -353,6 +353,57 @@ def test_a_browser_shows_the_page_as_wide_as_it_is_and_asks_for_nothing(
     assert wide <= 1024
 
 
+LONGEST_WORDS = """(() => {
+  const wide = [];
+  for (const cell of document.querySelectorAll("td:not(.picture)")) {
+    const walker = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT);
+    for (let node; (node = walker.nextNode()); )
+      for (const word of node.data.matchAll(/[^\\s-]+-?/g)) {
+        const range = document.createRange();
+        range.setStart(node, word.index);
+        range.setEnd(node, word.index + word[0].length);
+        if (range.getClientRects().length > 1) wide.push(word[0]);
+      }
+  }
+  return wide;
+})()"""
+
+
+@pytest.mark.parametrize("width", [1000, 820])
+def test_no_word_of_a_table_is_broken(width: int, tab: Browser, tmp_path: Path) -> None:
+    (tmp_path / "x.html").write_bytes(report_page(sheet(LEAD)))
+    tab.ask("Emulation.setDeviceMetricsOverride", width=width, height=800, deviceScaleFactor=1, mobile=False)
+    tab.open(tmp_path / "x.html")
+    try:
+        assert [] == tab.run(LONGEST_WORDS)
+        assert tab.run("document.documentElement.scrollWidth") <= width
+        inside = "[...document.querySelectorAll('.table')].every(one => one.scrollWidth <= one.clientWidth)"
+        assert tab.run(inside) or width < 1000
+    finally:
+        tab.ask(
+            "Emulation.setDeviceMetricsOverride", width=1024, height=800, deviceScaleFactor=1, mobile=False
+        )
+
+
+def test_a_cable_that_nobody_knows_the_state_of_has_its_own_part_of_the_bar() -> None:
+    made = profile(LEAD)
+    tests = made_of(made)
+    tests.append(replace(tests[0], serial="F-01", test=9, sealed=False))
+    page = report_page(report_sheet(made, facts(made, tests), of_record=False)).decode("utf-8")
+    bars = re.findall(r"<svg[^>]*><title>of .*?</svg>", page)
+    unknown = [
+        re.search(rf'<rect x="([\d.]+)"[^>]* width="([\d.]+)"[^>]* fill="{UNKNOWN}"', one) for one in bars
+    ]
+    assert [True, False, True] == [found is not None for found in unknown]  # January, February, all
+    assert ", 1 unknown</title>" in bars[-1]
+    total = unknown[-1]
+    assert total is not None
+    assert isclose(60 / 30, float(total[2]), abs_tol=0.01)
+    assert isclose(60, float(total[1]) + float(total[2]), abs_tol=0.01)
+    assert '<span class="key unknown"></span> unknown: ' in page
+    assert '"key unknown"' not in report_page(sheet(LEAD)).decode("utf-8")
+
+
 def test_a_page_prints_on_a_few_pages_with_nothing_cut_off(
     tab: Browser, tool: Callable[..., bytes], tmp_path: Path
 ) -> None:
@@ -365,3 +416,5 @@ def test_a_page_prints_on_a_few_pages_with_nothing_cut_off(
     boxes = tool("pdftotext", "-bbox", tmp_path / "x.pdf", "-", package="poppler-utils").decode("utf-8")
     right = max(float(x) for x in re.findall(r'xMax="([\d.]+)"', boxes))
     assert right < 595 - 13 * 72 / 25.4
+    first = boxes.partition("</page>")[0]
+    assert max(float(y) for y in re.findall(r'yMax="([\d.]+)"', first)) > 0.9 * 842, "the first page is full"

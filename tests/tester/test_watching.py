@@ -23,7 +23,9 @@ from pinwright.tester.fixture import place
 from pinwright.tester.session import Hello, Session
 from pinwright.tester.watching import (
     BEAR_S,
+    LOOKS_OUT,
     ONE_END_S,
+    OUT_S,
     STEADY_S,
     Cable,
     Look,
@@ -117,16 +119,37 @@ def test_a_plug_in_a_wrong_socket_is_a_cable_too() -> None:
     assert Cable() == heard(watching(), [elsewhere] * 8)[-1]
 
 
-def test_a_cable_is_out_when_two_looks_running_say_so() -> None:
+def test_a_cable_is_out_when_looks_running_have_seen_nothing_for_long_enough() -> None:
     one = watching()
     one.must_come_out()
     states = heard(one, [CABLE, CABLE, NOTHING, CABLE, NOTHING])
+    assert [Unsteady(), Unsteady(), Nothing(), Unsteady(), Nothing()] == states
+    since_s = 100.0 + 4 * EVERY_S
+    assert Nothing() == one.hear(NOTHING, since_s + OUT_S - 0.2)
+    assert Nothing() == one.hear(NOTHING, since_s + OUT_S - 0.1)
     assert not one.out
-    assert Nothing() == one.hear(NOTHING, 101.0)
+    assert Nothing() == one.hear(NOTHING, since_s + OUT_S)
     assert one.out
     heard(one, [CABLE] * 3, 102.0)
     assert one.out, "whoever tests a cable says when it has to come out again"
-    assert [Unsteady(), Unsteady(), Nothing(), Unsteady(), Nothing()] == states
+
+
+@pytest.mark.parametrize("gone_s", [0.15, 0.3, 0.45, 0.6, 0.75, 0.9])
+def test_a_plug_that_loses_contact_for_less_than_a_second_is_not_out(gone_s: float) -> None:
+    one = watching()
+    one.must_come_out()
+    heard(one, ([CABLE] * 4 + [NOTHING] * round(gone_s / EVERY_S)) * 5)
+    assert not one.out
+
+
+def test_few_looks_do_not_say_that_it_is_out_however_long_they_take() -> None:
+    one = watching()
+    one.must_come_out()
+    outs = []
+    for n in range(LOOKS_OUT):
+        one.hear(NOTHING, 5.0 * n)
+        outs.append(one.out)
+    assert [False, False, True] == outs
 
 
 @pytest.mark.parametrize("error", [OutsideVoltage("x"), SelfCheckFailed("y")])
@@ -151,22 +174,22 @@ def test_looks_before_a_cable_was_tested_do_not_say_that_it_is_out() -> None:
     one = watching()
     heard(one, [NOTHING] * 5)
     one.must_come_out()
-    one.hear(NOTHING, 101.0)
+    heard(one, [NOTHING] * 3, 101.0)
     assert not one.out
-    one.hear(NOTHING, 101.2)
+    one.hear(NOTHING, 101.0 + OUT_S)
     assert one.out
 
 
 def test_a_look_that_failed_was_no_look_and_what_was_steady_is_not() -> None:
     one = watching()
     one.must_come_out()
-    heard(one, [CABLE, CABLE, NOTHING], 0.0)
+    heard(one, [CABLE, NOTHING, NOTHING, NOTHING], 0.0)
     one.bear(OutsideVoltage("x"), 0.5)
-    assert Nothing() == one.hear(NOTHING, 0.6)
+    assert Nothing() == one.hear(NOTHING, 2.0)
     assert not one.out
-    heard(one, [CABLE] * 5, 1.0)
-    one.bear(OutsideVoltage("x"), 1.7)
-    assert Unsteady() == one.hear(CABLE, 1.8)
+    heard(one, [CABLE] * 5, 3.0)
+    one.bear(OutsideVoltage("x"), 3.7)
+    assert Unsteady() == one.hear(CABLE, 3.8)
 
 
 def test_a_look_before_the_board_is_known_is_our_own_bug() -> None:

@@ -195,6 +195,17 @@ def test_a_leak_came_or_went_where_that_is_more_than_its_uncertainty(
     assert change == both.change
 
 
+def test_pins_that_were_joined_are_told_as_a_net_and_not_as_a_leak_of_that_test() -> None:
+    """A short of 0.1 Ω between A.1 and A.2 is the net's matter; the leak beside it stays one."""
+    joined = a_test(*GOOD[:-1], "A.1 A.2", leaks={"A.4": 41_000.0})
+    found = compared(a_test(), joined)
+    assert [("A.4 B.4", "only other")] == [
+        (" ".join(map(str, both.either.pins)), both.change) for both in found.leaks if both.differs
+    ]
+    assert {"A.1 B.1", "A.2 B.2"} < {pins for pins, *_ in nets(found)}
+    assert {"only one"} == {both.change for both in compared(joined, a_test()).leaks if both.differs}
+
+
 def test_the_uncertainty_of_a_leak_is_what_the_readme_says() -> None:
     assert 20.0 == leak_uncertainty(0.0)
     assert 15_020.0 == leak_uncertainty(100_000.0)

@@ -3,21 +3,30 @@
 from __future__ import annotations
 
 import argparse
+import functools
+import shlex
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from pinwright import __version__
 from pinwright.cable.tables import ticked
 from pinwright.cable.wiring import printable
 from pinwright.cli.announcing import standing
-from pinwright.cli.batching import Running, tally_of
+from pinwright.cli.batching import Running
+from pinwright.cli.counted import Document, document_of, records_of, tally_of
 from pinwright.cli.kept import a_number, a_path
 from pinwright.cli.keys import ENTER, Keys
-from pinwright.cli.label import add_stock, labelled, stock_of, told_of_sheets
+from pinwright.cli.label import (
+    add_stock,
+    check_stock,
+    check_stock_alone,
+    labelled,
+    stock_of,
+    told_of_sheets,
+)
 from pinwright.cli.ports import Workshop, is_virtual, opened_for_batch
 from pinwright.cli.proving import Job, add_conditions, job_of, name_of_profile
 from pinwright.cli.tally import Tally
@@ -25,19 +34,20 @@ from pinwright.cli.writing import check_new, write_new
 from pinwright.errors import (
     ProfileError,
     RecordsError,
+    SerialError,
     UsageError,
 )
 from pinwright.library import LoadedProfile, find_profile, library_folders
 from pinwright.link import Line, drive
 from pinwright.records.batches import MOST_CABLES, batch_document
-from pinwright.records.document import NotGenuine, open_sealed
-from pinwright.records.record import bytes_of
+from pinwright.records.document import NotGenuine
 from pinwright.records.store import Batch, Query, Store, check_serial, default_place
 from pinwright.sheets.stock import Stock
 from pinwright.terminal import progress, say, show_text
 from pinwright.tester.calibration import rfc3339
 from pinwright.tester.watching import Watching
 
+_USUAL = {"skip": 0, "copies": 1}  # of labels, where nobody says so
 EPILOG = """\
 Plug a cable in: it is seen, scanned, shown large and recorded, with the next serial number; take it out, and
 plug in the next. One that failed can be mended and plugged in again: it keeps its serial, and its tests are
@@ -85,6 +95,8 @@ def run(arguments: argparse.Namespace) -> int:
     it was stopped before; everything else is raised."""
     _check(arguments)
     stock = stock_of(arguments)
+    if not arguments.labels:
+        check_stock_alone(arguments)
     name = name_of_profile(arguments)
     stores = [_store(place) for place in _places(arguments)]
     if name is not None:
@@ -97,6 +109,8 @@ def run(arguments: argparse.Namespace) -> int:
             hint="`pinwright batch --help` shows what goes; `--resume` alone goes on with a batch",
         )
     job = job_of(arguments, loaded)
+    if arguments.labels:
+        check_stock(job.profile, stock, arguments.count or 1, simulated=is_virtual(arguments.port))
     check_serial(job.profile.serial_for(1))
     stores[0].check_writable()
     if len(stores) == 1:  # else the tester says which
@@ -111,7 +125,11 @@ def run(arguments: argparse.Namespace) -> int:
             stores = [stores[hello.simulated]]
             stores[0].check_writable()
         begun = _begun(stores[0], job, arguments)
-        batch, tally = begun or _new(stores[0], job, arguments, simulated=hello.simulated)
+        if arguments.labels:  # now that it is known what they are of, and how many
+            count = begun[0].batch.count if begun else arguments.count or 1
+            check_stock(job.profile, stock, count, simulated=hello.simulated)
+        document, tally = begun or _new(stores[0], job, arguments, simulated=hello.simulated)
+        batch = document.batch
         if batch.simulated != hello.simulated:
             what = ("a board", "a virtual tester")
             raise UsageError(
@@ -125,7 +143,7 @@ def run(arguments: argparse.Namespace) -> int:
         for note in job.notes(hello.lane):
             say(note)
         verbose = arguments.verbose and not arguments.json
-        running = Running(stores[0], batch, tally, job, workshop, line, watching, hand, verbose)
+        running = Running(stores[0], document, tally, job, workshop, line, watching, hand, verbose)
         done = False
         try:
             with running.told(as_json=arguments.json), Keys("qn" + ENTER) as running.keys:
@@ -140,14 +158,22 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.labels:
             say("no labels yet: they are made once the batch is complete")
         return 130
-    if arguments.labels and tally.passed:
+    if arguments.labels and not tally.passed:
+        say("no label was made, and no file: none passed")
+    elif arguments.labels:
         serials = [tests[-1].serial for tests in tally.cables().values() if tests[-1].passed]
-        _print_labels(stores[0], serials, arguments.labels, stock, aloud=not arguments.json)
+        try:
+            _print_labels(stores[0], serials, arguments.labels, stock, aloud=not arguments.json)
+        except (UsageError, RecordsError, SerialError) as error:
+            command = _label_command(arguments, serials, simulated=batch.simulated)
+            message = f"the batch is complete, but no labels were made: {error.message}"
+            raise type(error)(message, hint=f"`{command}` makes them") from error
     return _status(tally)
 
 
 def _status(tally: Tally) -> int:
-    """Of a batch that is complete. A cable passed where `Proof.status` said so, or its record does."""
+    """Of a batch that is complete. A cable passed where its last record, read again at the end, says so, is
+    as it was made, has the seal of this batch, and is not withdrawn; an item where all its cables did."""
     return 0 if tally.complete and tally.passed == tally.count else 1
 
 
@@ -187,8 +213,10 @@ def _unfinished(stores: Sequence[Store]) -> tuple[list[Store], LoadedProfile]:
     is none, or more than one."""
     found: list[tuple[Store, Batch]] = []
     for store in stores:
-        latest = {batch.profile: batch for batch in store.batches()}
-        found += [(store, one) for one in latest.values() if not tally_of(store, one).complete]
+        for profile in dict.fromkeys(batch.profile for batch in store.batches()):
+            latest = _latest(store, profile)
+            if latest and not tally_of(store, latest).complete:
+                found.append((store, latest.batch))
     if len(found) == 1:
         store, batch = found[0]
         try:
@@ -207,18 +235,39 @@ def _unfinished(stores: Sequence[Store]) -> tuple[list[Store], LoadedProfile]:
     raise UsageError(f"no batch in {where} is to be gone on with", hint="PROFILE begins one")
 
 
-def _begun(store: Store, job: Job, arguments: argparse.Namespace) -> tuple[Batch, Tally] | None:
+def _latest(store: Store, profile: str) -> Document | None:
+    """The latest batch of a profile that is as it was made. Others are told of, and are in no way of it."""
+    for batch in reversed(store.batches(profile)):
+        try:
+            return document_of(batch)
+        except NotGenuine as error:
+            _say_once(f"batch `{batch.path}` is passed over, it is not as it was made: {error.reason}")
+    return None
+
+
+@functools.cache
+def _say_once(text: str) -> None:
+    """What comes up as often as it is looked which batch is meant."""
+    say(printable(text, most=4096))
+
+
+def _begun(store: Store, job: Job, arguments: argparse.Namespace) -> tuple[Document, Tally] | None:
     """The batch to go on with, and what it has come to; None where one is to begin. Raises UsageError."""
-    batch = next(iter(reversed(store.batches(job.profile.id))), None)
-    tally = tally_of(store, batch) if batch else None
+    document = _latest(store, job.profile.id)
+    batch = document.batch if document else None
+    tally = tally_of(store, document) if document else None
     if not arguments.resume:
-        if batch and tally and not tally.complete and not arguments.new:
+        # One in which nothing was tested is none that anybody would miss.
+        if batch and tally and tally.tests and not tally.complete and not arguments.new:
+            same = job.loaded.sha256 == batch.sha256_of_profile
             raise UsageError(
                 f"batch `{batch.id}` is not complete: {_how_far(tally)}",
-                hint="`--resume` goes on with it, `--new` begins another",
+                hint="`--resume` goes on with it, `--new` begins another"
+                if same
+                else "the profile has changed since, so it cannot be gone on with: `--new` begins another",
             )
         return None
-    if not (batch and tally):
+    if not (document and batch and tally):
         raise UsageError(
             f"profile `{job.profile.id}` has no batch in `{store.place}` to go on with",
             hint="without `--resume` one begins",
@@ -228,8 +277,6 @@ def _begun(store: Store, job: Job, arguments: argparse.Namespace) -> tuple[Batch
             f"batch `{batch.id}` is complete: {tally.passed} of {tally.count} passed",
             hint="without `--resume` another begins",
         )
-    if not batch.sealed:
-        raise RecordsError(f"batch `{batch.path}` is not as it was made", hint="`--new` begins another")
     if job.loaded.sha256 != batch.sha256_of_profile:
         raise UsageError(
             f"the profile is another than when batch `{batch.id}` began: `{job.loaded.path}` has the SHA-256 "
@@ -241,8 +288,8 @@ def _begun(store: Store, job: Job, arguments: argparse.Namespace) -> tuple[Batch
             f"`--count {arguments.count}`: batch `{batch.id}` began with {batch.count}",
             hint="leave it out, or begin another batch: `--new`",
         )
-    _check_limits(store, batch, job)
-    return batch, tally
+    _check_limits(store, document, job)
+    return document, tally
 
 
 def _how_far(tally: Tally) -> str:
@@ -250,26 +297,22 @@ def _how_far(tally: Tally) -> str:
     return f"{standing(tally)}{waiting}"
 
 
-def _check_limits(store: Store, batch: Batch, job: Job) -> None:
+def _check_limits(store: Store, document: Document, job: Job) -> None:
     """Raises UsageError where the tests so far had another `--max-ohms`: one batch, one measure."""
-    tests = store.found(Query(batch=batch.id))
-    if not tests:
-        return
-    last = max(tests, key=lambda one: (one.item, one.entry.test))
-    try:
-        limits: Any = open_sealed(bytes_of(last.entry.path))["limits"]
-    except (NotGenuine, KeyError, OSError):
-        return  # `records verify` has more to say of it
-    before = limits.get("max_ohms") if limits.get("by_hand") else None
+    records = records_of(store, document)
+    if not records:
+        return  # or none that is as it was made: `records verify` has more to say of it
+    limits = records[-1].doc["limits"]
+    before = limits["max_ohms"] if limits.get("by_hand") else None
     if before != job.ohms_by_hand:
         given = f"had `--max-ohms {before:g}`" if before is not None else "had no `--max-ohms`"
         raise UsageError(
-            f"the cables of batch `{batch.id}` {given} till now",
+            f"the cables of batch `{document.batch.id}` {given} till now",
             hint="go on with the same, or begin another batch: `--new`",
         )
 
 
-def _new(store: Store, job: Job, arguments: argparse.Namespace, *, simulated: bool) -> tuple[Batch, Tally]:
+def _new(store: Store, job: Job, arguments: argparse.Namespace, *, simulated: bool) -> tuple[Document, Tally]:
     """A batch that begins now."""
     profile, count = job.profile, arguments.count or 1
     named = {
@@ -291,7 +334,10 @@ def _new(store: Store, job: Job, arguments: argparse.Namespace, *, simulated: bo
             host=__version__,
         ),
     )
-    return batch, Tally(count)
+    try:
+        return document_of(batch), Tally(count)
+    except NotGenuine as error:
+        raise RecordsError(f"batch `{batch.path}` is not as it was made: {error.reason}") from error
 
 
 # Labels
@@ -306,3 +352,17 @@ def _print_labels(store: Store, serials: Sequence[str], file: Path, stock: Stock
     write_new(file, labels_pdf(labels, stock))
     if aloud:
         show_text(f"{file}: {told_of_sheets(len(labels), stock)}")
+
+
+def _label_command(arguments: argparse.Namespace, serials: Sequence[str], *, simulated: bool) -> str:
+    """What makes the same labels afterwards."""
+    words = ["pinwright", "label", *serials, "--out", "FILE"]
+    for name in ("size", "paper", "grid", "margin", "gap", "flag", "skip", "copies"):
+        value = getattr(arguments, name)
+        words += [f"--{name}", str(value)] if value != _USUAL.get(name) else []
+    words += [f"--{name}" for name in ("roll", "outline") if getattr(arguments, name)]
+    if arguments.records:
+        words += ["--records", str(arguments.records)]
+    elif simulated:
+        words.append("--simulated")
+    return shlex.join(words)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from pinwright.cli.announcing import Event, Teller, findings_lines, telling
+from pinwright.cable.tables import ticked
+from pinwright.cli.announcing import Event, Teller, telling
+from pinwright.cli.counted import Document, other_tests, tally_of
 from pinwright.cli.keys import ENTER, Keys
 from pinwright.cli.ports import Hand, Workshop
 from pinwright.cli.proving import Job, Proof, Test
@@ -25,9 +27,10 @@ from pinwright.errors import (
 )
 from pinwright.link import Line, drive
 from pinwright.records.batches import batch_member
-from pinwright.records.store import Batch, Query, Saved, Store
+from pinwright.records.store import Batch, Listed, Query, Saved, Store
 from pinwright.terminal import can_redraw, show_text
 from pinwright.tester.watching import Cable, Nothing, OneEnd, State, Unsteady, Watching
+from pinwright.verdict.words import Finding
 
 LOOK_EVERY_S = 0.15
 LONG_S = 3.0  # in which a cable should be steady
@@ -35,21 +38,6 @@ HAND_S = 1.5  # how long the virtual hand stays where somebody looks on
 PATIENCE_S = 4.0  # when the virtual hand presses Enter, because its cable is not seen
 MOST_WITHOUT_VERDICT = 3  # scans running
 _BORNE = (OutsideVoltage, SelfCheckFailed, Disagreement)  # may be a cable's doing
-
-
-def tally_of(store: Store, batch: Batch) -> Tally:
-    """What the records say of a batch."""
-    findings = {
-        (one.serial, one.test): (one.findings, one.seconds)
-        for one in store.measured(batch.profile, since=batch.started)
-        if one.batch == batch.id
-    }
-    tally = Tally(batch.count)
-    for one in store.found(Query(batch=batch.id)):
-        found, seconds = findings.get((one.entry.serial, one.entry.test), ((), 0))
-        passed = one.result == "pass" and one.sealed and not one.withdrawn
-        tally.tests.append(Tested(one.item, one.entry.serial, one.entry.test, passed, found, seconds))
-    return tally
 
 
 @dataclass(slots=True)
@@ -64,7 +52,7 @@ class Running:
     """
 
     store: Store
-    batch: Batch
+    document: Document
     tally: Tally
     job: Job
     workshop: Workshop
@@ -84,8 +72,13 @@ class Running:
     _free_s: float = field(default_factory=time.monotonic)  # when nothing conducted
     _teller: Teller | None = None
     _told: Event | None = None
-    _large: str = ""  # the headline that is shown
+    _failed: Event | None = None  # of the record of what is to be mended
     _deaf: Exception | None = None  # why nobody hears it any more
+    _foreign: set[str] = field(default_factory=set)  # records of another batch of that id
+
+    @property
+    def batch(self) -> Batch:
+        return self.document.batch
 
     @contextmanager
     def told(self, *, as_json: bool) -> Iterator[None]:
@@ -106,7 +99,7 @@ class Running:
         """once: not if it was told last. Nobody has to hear it: a cable that was judged is recorded first."""
         if once and self._told and (event.kind, event.text) == (self._told.kind, self._told.text):
             return
-        self._told, self._large = event, event.headline or self._large
+        self._told = event
         try:
             if self._teller and not self._deaf:
                 self._teller.tell(event)
@@ -160,7 +153,7 @@ class Running:
             self.inside = self.unjudged = False
             self.lamp = None
             self._tell(Event("removed", "it is out", self.tested or self.tally.item, log=""))
-            self._tell(self._waiting(again=self.tally.to_mend is not None))
+            self._tell(self._waiting())
         elif self._told is None:
             self._tell(self._waiting())
         if isinstance(state, Nothing):
@@ -188,6 +181,7 @@ class Running:
         if not failed:
             return
         self.tally.set_aside()
+        self.unjudged = False  # what is in may be the one set aside, and must not be tested as the next
         goes_on = not self.tally.complete
         text = f"{failed.serial} is set aside" + (
             ": take it out" if goes_on and not self.watching.out else ""
@@ -227,28 +221,46 @@ class Running:
         seconds, self.since_s = round(now_s - self.since_s), now_s
         self.lamp, self.unjudged = facts.passed, False
         self._tell(self._verdict(proof, mend))
-        saved = self._save(proof, serial, batch_member(self.batch.id, item, self.batch.count, seconds))
+        batch = self.batch
+        member = batch_member(batch.id, self.document.sha256, item, batch.count, seconds)
+        saved = self._save(proof, serial, member)
         if self.verbose and not self._deaf:
             proof.show(saved, None, verbose=True)
         passed = proof.status(saved) == 0
         found = tuple((one.kind, tuple(map(str, one.pins))) for one in proof.findings)
         self.tally.tests.append(Tested(item, saved.serial, saved.test, passed, found, seconds))
         self.keys.forget(but="q")
-        self._tell(self._saved(proof, saved, item))
+        event = self._saved(proof, saved, item)
+        self._failed = None if passed else event
+        self._tell(event)
 
     def _save(self, proof: Proof, serial: str | None, member: dict[str, Any]) -> Saved:
         try:
-            if len(self.store.found(Query(batch=self.batch.id))) != len(self.tally.tests):
-                raise RecordsError(f"another program goes on with batch `{self.batch.id}` at the same time")
-            return proof.save(self.store, serial, again=serial is not None, batch=member)
+            expect = self.batch.id, self._check_alone
+            return proof.save(self.store, serial, again=serial is not None, batch=member, expect=expect)
         except (RecordsError, SerialError) as error:
             message = f"the cable {proof.verdict}, but nothing was recorded: {error.message}"
             raise type(error)(message, hint=error.hint) from error
 
+    def _check_alone(self, there: Sequence[Listed]) -> None:
+        """Raises RecordsError where the tests of the batch that are there are not those that this run knows:
+        another cable may then be the one that this run takes its own for."""
+        others = other_tests(there, self.document, self.tally.tests, self._foreign)
+        if others:
+            raise RecordsError(
+                f"another program goes on with batch `{self.batch.id}` at the same time, or has moved its "
+                f"records: {ticked(others)}",
+                hint="`--resume` goes on once no other program does",
+            )
+
     def finish(self, *, as_json: bool) -> None:
-        """Say what it has come to, as the records say."""
-        with suppress(RecordsError):
-            self.tally.tests = tally_of(self.store, self.batch).tests
+        """Say what it has come to, as the records say. Raises RecordsError where they cannot be read."""
+        try:
+            self.tally.tests = tally_of(self.store, self.document).tests
+        finally:
+            self._say_end(as_json=as_json)
+
+    def _say_end(self, *, as_json: bool) -> None:
         lines = summary(self.tally)
         if not self.tally.complete:
             lines.append(f"batch {self.batch.id} is not complete; `--resume` goes on with it")
@@ -266,11 +278,12 @@ class Running:
         """again: a log says it already."""
         mend, last, log = self.tally.to_mend, self.tally.last, "" if again else None
         if mend:
-            headline, shown = f"{mend.serial} FAILED", {}
-            if self._large != headline:  # else what is wrong with it stands below in more words
-                body = tuple(f"{kind}: {', '.join(pins)}" for kind, pins in mend.findings)
-                shown = {"headline": headline, "style": "open", "body": body}
-            return self._event("waiting", _mend_text(mend), serial=mend.serial, log=log, **shown)
+            self._failed = self._failed or self._recorded(mend)
+            text = f"Only {mend.serial}, mended, goes in now. Another cable: press n first."
+            headline, more = f"{mend.serial} FAILED", {"test": mend.test + 1}
+            return replace(
+                self._failed, kind="waiting", text=text, log=log, headline=headline, lead=text, more=more
+            )
         item = self.tally.item
         return self._event(
             "waiting",
@@ -279,6 +292,21 @@ class Running:
             headline=f"CABLE {item}",
             body=(f"{last.serial} {'passed' if last.passed else 'is set aside'}",) if last else (),
         )
+
+    def _recorded(self, failed: Tested) -> Event:
+        """What its record says is wrong with a cable that failed in another run."""
+        from pinwright.library import profile_of
+        from pinwright.records.document import NotGenuine
+        from pinwright.records.record import bytes_of, read_record
+
+        event = Event("saved", "", failed.item, failed.serial, style="open")
+        for one in self.store.found(Query(serial=failed.serial)):
+            if one.entry.test == failed.test:
+                with suppress(NotGenuine, OSError):
+                    findings = read_record(bytes_of(one.entry.path), profile_of).findings
+                    where = str(one.entry.documents.get("pdf", one.entry.path))
+                    return replace(event, findings=_remedied(findings), where=where)
+        return replace(event, body=tuple(f"{kind}: {', '.join(pins)}" for kind, pins in failed.findings))
 
     def _unknown(self) -> Event:
         """Something is in, and it may be one that is tested already."""
@@ -318,6 +346,7 @@ class Running:
             text if passed else f"{text}, {faults}",
             serial=serial,
             headline=f"{serial} {word}" if serial else word,
+            passed=passed,
             more={
                 "verdict": proof.document["verdict"],
                 "test": before.test + 1 if before else 1,
@@ -338,6 +367,7 @@ class Running:
             saved.serial,
             log="\n".join(filter(None, [kept, then if mend else ""])),
             headline=f"{saved.serial} {'PASS' if proof.facts.passed else 'FAILED'}",
+            where=str(saved.documents.get("pdf", saved.path)),
             more={"test": saved.test}
             | {key: document[key] for key in ("verdict", "certificate", "report", "documents", "findings")},
             **_below(proof),
@@ -392,5 +422,8 @@ def _below(proof: Proof) -> dict[str, Any]:
     """What is wrong and what to do about it; of a pass, what to know before believing it."""
     if proof.facts.passed:
         return {"style": "ok", "body": tuple(proof.caveats())}
-    brief = findings_lines(proof.findings, remedies=False)
-    return {"style": "open", "body": findings_lines(proof.findings), "brief": brief}
+    return {"style": "open", "findings": _remedied(proof.findings)}
+
+
+def _remedied(findings: Sequence[Finding]) -> tuple[tuple[str, str], ...]:
+    return tuple((one.text, one.remedy) for one in findings)

@@ -264,6 +264,12 @@ def _sockets(prefix: str, words: argparse.Namespace) -> Offered:
     return [f"{end}={socket}" for end in ends for socket in sorted(sockets)]
 
 
+def _papers(prefix: str, words: argparse.Namespace) -> Offered:
+    from pinwright.sheets.stock import PAPERS
+
+    return {name: f"{width:g} x {height:g} mm" for name, (width, height) in PAPERS.items()}
+
+
 # What completes an argument, by its name in the help or in the program.
 _COMPLETERS: Mapping[Completer, str] = {
     _profiles: "PROFILE profile ONE OTHER",
@@ -271,6 +277,7 @@ _COMPLETERS: Mapping[Completer, str] = {
     _ports: "PORT port",
     _batches: "BATCH batch",
     _sockets: "A=J1",
+    _papers: "paper",
     _folders: "PLACE FOLDER",
     _files: "FILE PATH",
 }

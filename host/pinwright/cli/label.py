@@ -3,25 +3,37 @@
 from __future__ import annotations
 
 import argparse
+import json
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pinwright.cable.wiring import printable
 from pinwright.cli.kept import a_number, a_path, add_place, store_of
-from pinwright.cli.records_verify import NOT_GENUINE, Verified, not_genuine, show_verified
+from pinwright.cli.records_verify import (
+    LOST,
+    NOT_GENUINE,
+    Verified,
+    kept_record,
+    not_genuine,
+    show_verified,
+)
 from pinwright.cli.writing import check_new, write_new
-from pinwright.errors import RecordsError, SerialError, UsageError
-from pinwright.library import profile_of
+from pinwright.errors import SerialError, UsageError
 from pinwright.records.document import NotGenuine
-from pinwright.records.record import Record
-from pinwright.records.store import Entry, Store, check_serial
-from pinwright.sheets.genuine import genuine
+from pinwright.records.rows import test_of
+from pinwright.records.store import LARGEST_NUMBER, Store, check_serial
 from pinwright.sheets.stock import MOST_MM, PAPERS, SIZE, Size, Stock, a_pair, fitting_stock
 from pinwright.terminal import progress, show_text
 
 if TYPE_CHECKING:
+    from pinwright.cable.profile import Profile
     from pinwright.sheets.label import Labelled
 
+_SCHEMA = "pinwright/label-1"
+_STOCK = ("size", "paper", "grid", "margin", "gap", "roll", "flag", "outline")
+_COUNTS = {"skip": 0, "copies": 1}  # and what they are where nobody says so
+_MOST_TESTS = 9  # of one cable in a batch; who mends it more often sees whether its label has room
 EPILOG = """\
 Sheets are A4 unless `--paper` says otherwise, with as many labels as fit; all sizes are in millimetres,
 across first. `--roll` makes each label a page of its own. Print the file at its actual size, not fitted to
@@ -47,6 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", metavar="FILE", type=a_path, required=True, help="the PDF, a FILE that does not exist"
     )
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     add_stock(parser)
     add_place(parser)
 
@@ -128,26 +141,51 @@ def run(arguments: argparse.Namespace) -> int:
     check_new(arguments.out)
     labels, wrong = labelled(store_of(arguments), arguments.serials, arguments.test)
     if wrong:
-        return show_verified(wrong, as_json=False)
+        return show_verified(wrong, arguments.json)
     from pinwright.sheets.label import labels_pdf  # typst takes its time to load
 
     with progress("drawing labels") as told:
         drawn = labels_pdf(labels, stock, told)
     write_new(arguments.out, drawn)
-    show_text(f"{printable(str(arguments.out), most=4096)}: {told_of_sheets(len(labels), stock)}")
+    if arguments.json:
+        show_text(json.dumps(_document(arguments.out, labels, stock), indent=2))
+    else:
+        show_text(f"{printable(str(arguments.out), most=4096)}: {told_of_sheets(len(labels), stock)}")
     return 0
+
+
+def _document(file: Path, labels: Sequence[Labelled], stock: Stock) -> dict[str, object]:
+    """sheets, next_skip: none of a roll."""
+    sheets, used = _sheets(len(labels), stock) if stock.paper else (None, None)
+    return {
+        "schema": _SCHEMA,
+        "file": str(file),
+        "labels": [
+            {"serial": one.serial, "test": one.test, "number": one.number, "state": one.state}
+            for one in labels
+        ],
+        "copies": stock.copies,
+        "sheets": sheets,
+        "next_skip": used,
+    }
 
 
 def told_of_sheets(count: int, stock: Stock) -> str:
     """`3 labels on 1 sheet, with room for 41 more: --skip 3`. count: without copies."""
+    sheets, used = _sheets(count, stock)
     count *= stock.copies
     labels = f"{count} label{'' if count == 1 else 's'}"
     if stock.paper is None:
         return f"{labels} for a roll"
-    sheets, used = divmod(stock.skip + count, stock.on_a_page)
-    sheets += used > 0
     then = f", with room for {stock.on_a_page - used} more: `--skip {used}`" if used else ""
     return f"{labels} on {sheets} sheet{'' if sheets == 1 else 's'}{then}"
+
+
+def _sheets(count: int, stock: Stock) -> tuple[int, int]:
+    """How many sheets these labels take, without copies, and how many places of the last one are then used: 0
+    where it is full."""
+    sheets, used = divmod(stock.skip + count * stock.copies, stock.on_a_page)
+    return sheets + (used > 0), used
 
 
 def labelled(
@@ -156,8 +194,8 @@ def labelled(
     """What the labels of these cables say, in this order; and which records are not as they were made: they
     have none.
 
-    test: of each, instead of its latest. Raises SerialError where there is none, or a later one failed, and
-    RecordsError where one cannot be read.
+    test: of each, instead of its latest. Raises SerialError where there is none, or a later one failed or is
+    withdrawn, and RecordsError where one cannot be read.
     """
     labels, wrong = [], []
     with progress("reading records") as told:
@@ -173,6 +211,9 @@ def _labelled(store: Store, serial: str, test: int | None) -> tuple[Labelled | N
     from pinwright.sheets.label import labelled_of
 
     tests = store.tests_of(check_serial(serial))
+    lost = store.lost(serial)
+    if not tests and lost:
+        return None, [(path, NOT_GENUINE, LOST) for path in lost]
     if not tests:
         raise SerialError(
             f"serial `{serial}` has no record in `{store.place}`",
@@ -183,29 +224,64 @@ def _labelled(store: Store, serial: str, test: int | None) -> tuple[Labelled | N
         there = ", ".join(str(entry.test) for entry in tests)
         raise SerialError(f"serial `{tests[0].serial}` has no test {test}; there are {there}")
     withdrawn = {remark.test for remark in store.remarks_of(serial) if remark.kind == "withdrawal"}
-    chosen, later = tests[-1], list[Entry]()
-    if test is not None:
-        *_, chosen = (entry for entry in tests if entry.test == test)
-        later = [entry for entry in tests if entry.test > test and entry.test not in withdrawn]
-    records, wrong = [], list[Verified]()
+    *_, chosen = (entry for entry in tests if test in (None, entry.test))
+    later = [entry for entry in tests if entry.test >= chosen.test and entry is not chosen]
+    wrong: list[Verified] = [
+        (path, NOT_GENUINE, LOST) for path in lost if test_of(path.name)[1] >= chosen.test
+    ]
+    twice = [entry.path for entry in tests if entry.test == chosen.test]
+    if len(twice) > 1:
+        told = (
+            f"NOT AS MADE: {len(twice)} records are of test {chosen.test} of this serial; one of them can be"
+        )
+        return None, [(path, NOT_GENUINE, told) for path in twice]
+    records = []
     for entry in (chosen, *later):
         try:
-            records.append(_read(entry))
+            records.append(kept_record(entry.path))
         except NotGenuine as error:
             wrong.append((entry.path, NOT_GENUINE, not_genuine(error)))
     if wrong:
         return None, wrong
-    failed = [record.doc["test"] for record in records[1:] if not record.passed]
-    if failed and records[0].passed:
-        raise SerialError(
-            f"serial `{chosen.serial}` passed its test {chosen.test} and failed test {failed[-1]} after it: "
-            "a label of the earlier one would pass it off as good"
-        )
+    for record in reversed(records[1:]):
+        number = record.doc["test"]
+        if number in withdrawn or not record.passed:
+            became = "is withdrawn" if number in withdrawn else "failed"
+            raise SerialError(
+                f"test {number} of `{chosen.serial}` {became}: a label of the earlier test {chosen.test} "
+                "would say nothing of that",
+                hint="without `--test` the label is of the latest test",
+            )
     return labelled_of(records[0], withdrawn=chosen.test in withdrawn), []
 
 
-def _read(entry: Entry) -> Record:
-    try:
-        return genuine(entry.path, profile_of)[0]
-    except OSError as error:
-        raise RecordsError(f"record `{entry.path}` cannot be read: {error.strerror or error}") from error
+# Before there are any
+
+
+def check_stock_alone(arguments: argparse.Namespace) -> None:
+    """Raises UsageError where options say what labels are printed on, and none are."""
+    given = [name for name in _STOCK if getattr(arguments, name) not in (None, False)]
+    given += [name for name, usual in _COUNTS.items() if getattr(arguments, name) != usual]
+    if given:
+        raise UsageError(f"`--{given[0]}` is about labels, and `--labels FILE` asks for them")
+
+
+def check_stock(profile: Profile, stock: Stock, count: int, *, simulated: bool) -> None:
+    """Raises UsageError where labels of so many cables of a profile, whatever serials they get, cannot be
+    printed on the stock: what no cable can be given afterwards is asked for in vain."""
+    from pinwright.sheets.label import Labelled, check, check_count
+
+    check_count(count, stock)
+    serial = max((profile.serial_for(n) for n in (1, LARGEST_NUMBER)), key=len)
+    longest = Labelled(
+        number=f"{serial}.test-{_MOST_TESTS}",
+        sha256="0" * 64,
+        serial=serial,
+        test=_MOST_TESTS,
+        profile=profile.id,
+        revision=profile.revision,
+        date="2000-01-01",
+        state="specimen" if simulated else "tested",
+        simulated=simulated,
+    )
+    check([longest], stock)

@@ -28,7 +28,7 @@ from pinwright.records.scan_document import (
     remarks,
     scan_document,
 )
-from pinwright.records.store import Saved, Store
+from pinwright.records.store import Expect, Saved, Store
 from pinwright.sheets.sketch import Sketch, sketch
 from pinwright.terminal import say, show_scan
 from pinwright.tester.adapter import GENERIC
@@ -252,10 +252,16 @@ class Proof:
         return "passed" if self.facts.passed else "FAILED"
 
     def save(
-        self, store: Store, serial: str | None, *, again: bool, batch: Mapping[str, object] | None = None
+        self,
+        store: Store,
+        serial: str | None,
+        *,
+        again: bool,
+        batch: Mapping[str, object] | None = None,
+        expect: Expect | None = None,
     ) -> Saved:
-        """Keep it. serial, again: as of Store.save. batch: as of record_document. Raises RecordsError,
-        SerialError."""
+        """Keep it. serial, again, expect: as of Store.save. batch: as of record_document. Raises
+        RecordsError, SerialError."""
         saved = store.save(
             lambda serial, test: record_document(
                 self.subject, self.scan, self.facts, self.document, serial, test, __version__, batch
@@ -265,6 +271,7 @@ class Proof:
             pattern=self.profile.serial_for,
             again=again,
             draw=self._draw,
+            expect=expect,
         )
         self.document["serial"] = saved.serial
         self.document["certificate" if self.facts.passed else "report"] = str(saved.path)

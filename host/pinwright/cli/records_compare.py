@@ -13,13 +13,11 @@ from pinwright.cable.pins import Pin
 from pinwright.cable.profile import Net
 from pinwright.cli.kept import a_number, store_of
 from pinwright.cli.records_show import chosen, tests_of
-from pinwright.cli.records_verify import NOT_GENUINE, not_genuine, show_verified
-from pinwright.errors import RecordsError, SerialError, UsageError
-from pinwright.library import profile_of
+from pinwright.cli.records_verify import NOT_GENUINE, kept_record, not_genuine, show_verified
+from pinwright.errors import SerialError, UsageError
 from pinwright.records.document import NotGenuine
 from pinwright.records.record import Record
 from pinwright.records.store import Entry, Store
-from pinwright.sheets.genuine import genuine
 from pinwright.terminal import name_of, show_table, show_text
 from pinwright.verdict.comparison import Both, Change, Comparison, NetChange, Tested, compared
 from pinwright.verdict.resistances import TOLD_BELOW_OHMS, Leak, Link, ohms_text
@@ -88,12 +86,9 @@ def run(arguments: argparse.Namespace) -> int:
     tests, refused = [], []
     for entry in entries:
         try:
-            record, _ = genuine(entry.path, profile_of)
-            tests.append(_Test(entry, record, reasons.get(entry.test, "")))
+            tests.append(_Test(entry, kept_record(entry.path), reasons.get(entry.test, "")))
         except NotGenuine as error:
             refused.append((entry.path, NOT_GENUINE, not_genuine(error)))
-        except OSError as error:
-            raise RecordsError(f"record `{entry.path}` cannot be read: {error.strerror or error}") from error
     if refused:
         return show_verified(refused, arguments.json)
     one, other = tests

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 from collections import Counter
 from collections.abc import Iterator
@@ -15,7 +16,9 @@ from pinwright.cli.writing import check_new
 from pinwright.errors import UsageError
 from pinwright.records.document import NotGenuine
 from pinwright.records.entries import EVERYTHING
-from pinwright.records.lines import DOCUMENT, in_order, line_of
+from pinwright.records.lines import in_order, line_of
+from pinwright.records.remarks import read_remark
+from pinwright.records.rows import kind_of
 from pinwright.records.spreadsheet import table
 from pinwright.records.store import Listed, Store
 from pinwright.records.whole import whole_file
@@ -24,7 +27,8 @@ from pinwright.terminal import Told, progress, say, show_bytes, show_error, show
 EXAMPLE = "export --simulated"
 NOTES = """\
 Every line is one sealed document, byte for byte: a record, a remark, a batch; `pinwright records import`
-takes them in again. What is not as it was sealed is named and left out.
+takes them in again. What is not as it was sealed is named and left out; so is a test whose withdrawal is not,
+which would count again elsewhere.
 
 Exit status: 0 all is written, 1 something was left out, 2 it cannot be written.
 
@@ -109,22 +113,37 @@ class _Export:
 
     def lines(self, told: Told) -> Iterator[bytes]:
         done = 0
+        withdrawn = {one.entry.path: one for one in self._listed if one.withdrawn}
         paths = in_order(self._listed, self._store.remarks_of, self._store.batches())
         for path in paths:
             try:
                 line = line_of(path)
+                if path in withdrawn and not self._stays_withdrawn(withdrawn[path]):
+                    raise NotGenuine("its withdrawal is not as it was made, and it would count without")
             except NotGenuine as error:
                 self._leave_out(path, f"NOT AS MADE: {error.reason}")
                 continue
             except OSError as error:
                 self._leave_out(path, f"cannot be read: {error.strerror or error}")
                 continue
-            found = DOCUMENT.fullmatch(path.name)
-            kind = found.lastgroup if found else None
-            self.written[_KINDS.get(kind or "", "records")] += 1
+            kind = kind_of(path.name)
+            self.written[_KINDS[kind]] += 1
             done += kind == "record"
             told(done, len(self._listed))
             yield line + b"\n"
+
+    def _stays_withdrawn(self, one: Listed) -> bool:
+        """Whether a withdrawal of this test is one that can be taken in with it."""
+        entry = one.entry
+        about = {"number": f"{entry.serial}.test-{entry.test}", "sha256": one.sha256}
+        for remark in self._store.remarks_of(entry.serial):
+            if (remark.kind, remark.test) != ("withdrawal", entry.test):
+                continue
+            with contextlib.suppress(NotGenuine, OSError):
+                told = read_remark(line_of(remark.path))
+                if (told["kind"], told["about"]) == ("withdrawal", about):
+                    return True
+        return False
 
     def _leave_out(self, path: Path, why: str) -> None:
         self.left_out.append((path, why))

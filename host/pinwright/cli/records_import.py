@@ -33,7 +33,7 @@ NOTES = """\
 A FILE holds a sealed document in every line, or is a backup; `-` is standard input. Each document is proven
 as `records verify` does it before it is taken in, and its PDF and page are drawn anew. What is here already
 is left as it is. What is not as it was made, or has another content than what is here under its name, is
-named and not taken in.
+named and not taken in; nor are tests of its serial that come after it, which may be of another cable.
 
 Exit status: 0 all is here now, 1 something was not taken in, 2 the folder or a file cannot be used.
 
@@ -117,12 +117,13 @@ def run(arguments: argparse.Namespace) -> int:
         documents = chain.from_iterable(source.documents() for source in sources)
         first = list(islice(documents, _A_FEW))
         documents, done = chain(first, documents), 0
+        refused: dict[str, tuple[int, str]] = {}
         with _provers(len(first) == _A_FEW) as prove_all:
             while some := list(islice(documents, _AT_ONCE)):
                 told(done, of)
                 before = len(tally.refused)
                 try:
-                    _take_in(store, some, prove_all, only, not arguments.no_documents, tally)
+                    _take_in(store, some, prove_all, only, not arguments.no_documents, tally, refused)
                 except RecordsError as error:
                     raise RecordsError(error.message, hint=_ONCE_MORE) from error
                 finally:
@@ -145,7 +146,8 @@ def _shown(path: Path | str) -> str:
 
 
 class _Source:
-    """A file that is taken in. Raises UsageError where it cannot be read."""
+    """A file that is taken in. Raises UsageError where it cannot be read, or its first line is no JSON: that
+    shows before anything is taken in, where it can be read twice."""
 
     def __init__(self, path: Path, opened: ExitStack) -> None:
         self._name = str(path)
@@ -157,6 +159,9 @@ class _Source:
             self._file = opened.enter_context(path.open("rb"))
             if self._file.seekable() and is_zip(self._file):
                 self._backup = Backup(self._file)
+            elif self._file.seekable():
+                self._check(next(lines_in(self._file), None))
+                self._file.seek(0)
         except NotGenuine as error:
             raise UsageError(f"`{_shown(path)}`: {error.reason}") from None
         except (OSError, ValueError) as error:  # ValueError: a name that no file can have
@@ -174,22 +179,48 @@ class _Source:
         self._file.seek(0)
         return lines
 
+    def _check(self, first: tuple[int, bytes | None] | None) -> None:
+        """Raises UsageError where the first line that is not empty is not JSON."""
+        if first is None:
+            return
+        number, data = first
+        try:
+            json.loads(data or b"")
+        except RecursionError:  # it is, but no document of ours
+            return
+        except ValueError:
+            name = "standard input" if self._name == "-" else f"`{_shown(self._name)}`"
+            raise UsageError(
+                f"{name} is neither an export nor a backup: line {number} is not JSON",
+                hint="`pinwright records export` and `records backup` write what can be taken in",
+            ) from None
+
     def documents(self) -> Iterator[_Found]:
         try:
             if self._backup:
                 for member in self._backup.members():
                     yield _Found(self._name, None, member.name, member.data, member.why)
                 return
-            for line, data in lines_in(self._file):
+            lines = lines_in(self._file)
+            first = next(lines, None)
+            self._check(first)
+            for line, data in chain([first] if first else [], lines):
                 yield _Found(self._name, line, "", data, "" if data else _TOO_LONG)
         except OSError as error:
             raise UsageError(f"`{_shown(self._name)}` cannot be read: {error.strerror or error}") from error
 
 
 def _take_in(
-    store: Store, some: Sequence[_Found], prove_all: _ProveAll, only: bool | None, draws: bool, tally: _Tally
+    store: Store,
+    some: Sequence[_Found],
+    prove_all: _ProveAll,
+    only: bool | None,
+    draws: bool,
+    tally: _Tally,
+    refused: dict[str, tuple[int, str]],
 ) -> None:
-    """Prove these documents and put them into the folder. only: of simulations, or of none; None: of both."""
+    """Prove these documents and put them into the folder. only: of simulations, or of none; None: of both.
+    refused: as of Store.put."""
     tasks = [(found.data, store.place if draws else None) for found in some if found.data is not None]
     proofs = iter(list(prove_all(tasks)))
     told = [(found, next(proofs) if found.data is not None else _Proof()) for found in some]
@@ -211,7 +242,7 @@ def _take_in(
                 became[index] = Put(proof.name, "other", why)
             elif found.data is not None:
                 wanted.append((index, found.data))
-        puts = store.put([data for _, data in wanted], draw if draws else None)
+        puts = store.put([data for _, data in wanted], draw if draws else None, refused)
         became.update(zip((index for index, _ in wanted), puts, strict=True))
     for index, (found, proof) in enumerate(told):
         put = became[index]

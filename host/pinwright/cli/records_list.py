@@ -5,20 +5,16 @@ from __future__ import annotations
 import argparse
 import json
 import re
-from collections.abc import Iterator, Sequence
-from typing import Any, TypeVar
+from typing import Any
 
 from pinwright.cable.wiring import printable
-from pinwright.cli.kept import a_moment, store_of
+from pinwright.cli.kept import a_moment, say_lost, store_of
 from pinwright.errors import UsageError
 from pinwright.records.entries import EVERYTHING, RESULTS, Listed, Query
-from pinwright.terminal import say, show_table, show_text
-
-T = TypeVar("T")
+from pinwright.terminal import say, show_rows, show_text
 
 EXAMPLE = "list --simulated --latest"
 _MOST_WORD = 200
-_MOST_FOLDED = 1000  # rows
 _COLUMNS = ("serial", "test", "result", "started", "profile", "operator")
 
 
@@ -63,6 +59,7 @@ def query_of(arguments: argparse.Namespace) -> Query:
 def run(arguments: argparse.Namespace) -> int:
     query, store = query_of(arguments), store_of(arguments)
     listed = store.found(query)
+    say_lost(store, query.serial)
     if arguments.json:
         told = [told_of(one) for one in listed]
         document = {"schema": "pinwright/records-1", "place": str(store.place), "records": told}
@@ -88,22 +85,7 @@ def _show(listed: list[Listed]) -> None:
         )
         for one in listed
     ]
-    if len(rows) <= _MOST_FOLDED:
-        show_table(headings, rows)
-        return
-    # To fold the cells of very many rows would take minutes.
-    widths = [max(map(len, column)) for column in zip(headings, *rows, strict=True)]
-    for some in _some([headings, *rows], _MOST_FOLDED):
-        show_text("\n".join(_line(row, widths) for row in some))
-
-
-def _some(rows: Sequence[T], size: int) -> Iterator[Sequence[T]]:
-    """So many at a time."""
-    return (rows[start : start + size] for start in range(0, len(rows), size))
-
-
-def _line(row: Sequence[str], widths: Sequence[int]) -> str:
-    return "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
+    show_rows(headings, rows)
 
 
 def _cell(value: object) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from functools import partial
@@ -18,7 +18,7 @@ from pinwright.cli.kept import a_moment, a_path, store_of
 from pinwright.cli.writing import check_new, write_new
 from pinwright.errors import UsageError
 from pinwright.library import find_profile, library_folders, profile_of
-from pinwright.records.entries import Query
+from pinwright.records.entries import Measured, Query
 from pinwright.records.store import Store
 from pinwright.terminal import (
     PIPED_WIDTH,
@@ -27,6 +27,7 @@ from pinwright.terminal import (
     show_sketch,
     show_table,
     show_text,
+    terminal_width,
 )
 
 if TYPE_CHECKING:
@@ -35,7 +36,8 @@ if TYPE_CHECKING:
     from pinwright.sheets.sketch import Sketch
 
 EXAMPLE = "report lamp-changer-40 --simulated"
-_BAR, _STRIP = 20, 18  # characters
+_BAR, _STRIP = 20, 18  # characters, where there is room
+_SHORTEST = 8
 _MOST_SIGNAL = 10
 _TICK_S = 0.5
 
@@ -71,6 +73,7 @@ def run(arguments: argparse.Namespace) -> int:
     store.cables(most=1)  # the index is in step afterwards; that has a bar of its own
     with _with_a_bar("reading records"):
         tests = store.measured(profile.id)
+        simulations = arguments.simulated or _are_simulations(store, tests)
         unreadable = store.found(Query(result="unreadable")) if tests else []
         report = statistics(
             tests,
@@ -78,11 +81,11 @@ def run(arguments: argparse.Namespace) -> int:
             revision=arguments.revision,
             since=since,
             until=until,
-            simulations=arguments.simulated,
+            simulations=simulations,
             lost=[(one.entry.serial, one.entry.test) for one in unreadable],
         )
     sheet = report_sheet(
-        profile, report, of_record=of_record, asked=_asked(arguments), simulations=arguments.simulated
+        profile, report, of_record=of_record, asked=_asked(arguments), simulations=simulations
     )
     files = []
     if arguments.html:
@@ -91,7 +94,11 @@ def run(arguments: argparse.Namespace) -> int:
         write_new(arguments.html, report_page(sheet))
         files.append(str(arguments.html))
     if arguments.json:
-        show_text(json.dumps(_document(arguments, store, profile, report, sheet, of_record, files), indent=2))
+        show_text(
+            json.dumps(
+                _document(arguments, store, profile, report, sheet, of_record, simulations, files), indent=2
+            )
+        )
     elif files:
         show_text(printable(files[0], most=4096))
     elif not report.cables:
@@ -99,6 +106,14 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         _show(sheet)
     return 0
+
+
+def _are_simulations(store: Store, tests: Sequence[Measured]) -> bool:
+    """Whether the folder has nothing else, as a copy of the one for simulations: there is no cable to report
+    instead."""
+    if not tests or not all(one.simulated for one in tests):
+        return False
+    return all(one.simulated for one in store.found(Query()) if one.result != "unreadable")
 
 
 @contextmanager
@@ -160,6 +175,7 @@ def _document(
     report: Report,
     sheet: ReportSheet,
     of_record: bool,
+    simulations: bool,
     files: Sequence[str],
 ) -> dict[str, Any]:
     from pinwright.records.statistics import Share
@@ -178,7 +194,7 @@ def _document(
             "revision": profile.revision,
             "from": "record" if of_record else "library",
         },
-        "simulations": arguments.simulated,
+        "simulations": simulations,
         "since": arguments.since,
         "until": arguments.until,
         "revision": arguments.revision,
@@ -217,8 +233,8 @@ def _show(sheet: ReportSheet) -> None:
     from pinwright.sheets.report import LEGEND
 
     ascii = ascii_only()
-    warning = f"{sheet.warning}\n\n" if sheet.warning else ""
-    show_text(f"{warning}Report: {sheet.title}\n{sheet.name}")
+    for text in (*([sheet.warning, ""] if sheet.warning else []), f"Report: {sheet.title}", sheet.name):
+        _paragraph(text)
     show_table(("", ""), sheet.about)
     _show_yield(sheet, ascii)
     if sheet.kinds:
@@ -235,7 +251,10 @@ def _show(sheet: ReportSheet) -> None:
     for end in sheet.ends:
         show_text("")
         _paragraph(f"{end.caption}; {end.view}")
-        show_sketch(partial(_drawn, end, sheet.most))
+        if _drawn(end, sheet.most, terminal_width(), 0, ascii):
+            show_sketch(partial(_drawn, end, sheet.most))
+        else:
+            _paragraph("(too wide to be drawn here; `--html FILE` has it)")
     if sheet.worst:
         show_text("\nThe worst pins")
         show_table(
@@ -243,7 +262,7 @@ def _show(sheet: ReportSheet) -> None:
             [(one.pin, f"{one.cables:>6}", one.place, one.signal, one.kinds) for one in sheet.worst],
         )
     if sheet.more:
-        show_text(f"{sheet.more} more pin{'' if sheet.more == 1 else 's'} had a fault")
+        _paragraph(f"{sheet.more} more pin{'' if sheet.more == 1 else 's'} had a fault")
     if sheet.elsewhere:
         _paragraph(f"Pins that these connectors have not: {sheet.elsewhere}.")
     _show_spreads(sheet, ascii)
@@ -252,39 +271,54 @@ def _show(sheet: ReportSheet) -> None:
 def _show_yield(sheet: ReportSheet, ascii: bool) -> None:
     unknown = bool(sheet.total.unknown)
     show_text("\nYield, by the month of the first test (UTC)")
-    headings = ("month", "cables", "passed", "at once", "in the end", "failed")
+    headings = [*_MONTHS, *(["unknown"] if unknown else [])]
+    wide = 7 + sum(map(len, headings[1:])) - len("passed") + 2 * (len(headings) - 1)
+    if terminal_width() - wide < _BAR:  # long headings in two lines
+        headings = [_IN_TWO_LINES.get(heading, heading) for heading in headings]
+        wide = 7 + sum(len(_line_of(heading)) for heading in headings[1:]) - 6 + 2 * (len(headings) - 1)
+    bar = max(_SHORTEST, min(_BAR, terminal_width() - wide))
     show_table(
-        (*headings, "unknown") if unknown else headings,
-        [_month_row(month, unknown, ascii) for month in (*sheet.months, sheet.total)],
+        [_right(heading) if heading in _IN_TWO_LINES.values() else heading for heading in headings],
+        [_month_row(month, headings, bar, ascii) for month in (*sheet.months, sheet.total)],
     )
-    at_once, mended, other = _BLOCKS[ascii]
-    what = "; unknown: the latest test was withdrawn, or is not as it was made" if unknown else ""
-    _paragraph(f"{at_once} at the first test, {mended} after mending, {other} not{what}")
+    at_once, mended, other, nobody_knows = _BLOCKS[ascii]
+    what = f", {nobody_knows} unknown: the latest test was withdrawn, or is not as it was made"
+    _paragraph(f"{at_once} at the first test, {mended} after mending, {other} not{what if unknown else ''}")
     for text in sheet.yields:
         _paragraph(text)
 
 
-# At the first test, after mending, not; then in ASCII.
-_BLOCKS = (("█", "▒", "░"), ("#", "+", "."))
+# At the first test, after mending, not, and what nobody knows; then in ASCII.
+_BLOCKS = (("█", "▒", "░", "?"), ("#", "+", ".", "?"))
+_MONTHS = ("month", "cables", "passed", "at once", "in the end", "failed")
+_IN_TWO_LINES = {"at once": "at\nonce", "in the end": "in the\nend", "unknown": "un-\nknown"}
 
 
-def _month_row(month: Period, unknown: bool, ascii: bool) -> tuple[str, ...]:
-    row = (
-        month.month or "all",
-        f"{month.made:>6}",
-        _bar(month, ascii),
-        f"{month.first:>7}",
-        f"{month.passed:>10}",
-        f"{month.failed:>6}",
+def _line_of(heading: str) -> str:
+    """The longest."""
+    return max(heading.splitlines(), key=len)
+
+
+def _right(heading: str) -> str:
+    """Its lines aligned at the right, as numbers are."""
+    width = len(_line_of(heading))
+    return "\n".join(line.rjust(width) for line in heading.splitlines())
+
+
+def _month_row(month: Period, headings: Sequence[str], bar: int, ascii: bool) -> tuple[str, ...]:
+    numbers = (month.made, month.first, month.passed, month.failed, month.unknown)
+    above = (headings[1], *headings[3:])  # all but that of the bar; unknown has one only where there are any
+    told = [f"{number:>{len(_line_of(one))}}" for number, one in zip(numbers, above, strict=False)]
+    return (month.month or "all", told[0], _bar(month, bar, ascii), *told[1:])
+
+
+def _bar(month: Period, width: int, ascii: bool) -> str:
+    """Shares of its cables: passed at the first test and in the end, after mending, not, and unknown."""
+    counts = (month.passed - month.mended, month.passed, month.passed + month.failed, month.made)
+    edges = [round(width * count / month.made) for count in counts]
+    return "".join(
+        char * (end - start) for char, start, end in zip(_BLOCKS[ascii], [0, *edges], edges, strict=False)
     )
-    return (*row, f"{month.unknown:>7}") if unknown else row
-
-
-def _bar(month: Period, ascii: bool) -> str:
-    """Shares of its cables: passed at the first test and in the end, after mending, and not."""
-    edges = [round(_BAR * count / month.made) for count in (month.passed - month.mended, month.passed)]
-    at_once, mended, other = _BLOCKS[ascii]
-    return at_once * edges[0] + mended * (edges[1] - edges[0]) + other * (_BAR - edges[1])
 
 
 def _drawn(end: ReportEnd, most: int, width: int, height: int, ascii: bool) -> Sketch:
@@ -299,40 +333,52 @@ def _show_spreads(sheet: ReportSheet, ascii: bool) -> None:
     if not sheet.spreads:
         return
     most = max(row.spread.highest for row in sheet.spreads)
-    show_table(
-        ("from", "signal", "n", f"0 to {most:.2f}", "median", "quartiles", "from, to", "±"),
-        [
-            (
-                row.pin,
-                row.signal if len(row.signal) <= _MOST_SIGNAL else f"{row.signal[: _MOST_SIGNAL - 1]}…",
-                str(row.spread.cables),
-                _strip(row.spread, most, ascii),
-                f"{row.spread.median:>6.2f}",
-                f"{row.spread.lower:.2f} {row.spread.upper:.2f}",
-                f"{row.spread.lowest:.2f} {row.spread.highest:.2f}",
-                f"{row.spread.uncertainty:.1f}",
-            )
+    cut = "..." if ascii else "…"
+    columns = {
+        "from": [row.pin for row in sheet.spreads],
+        "signal": [
+            row.signal if len(row.signal) <= _MOST_SIGNAL else row.signal[: _MOST_SIGNAL - len(cut)] + cut
             for row in sheet.spreads
         ],
-    )
+        "n": [str(row.spread.cables) for row in sheet.spreads],
+        f"0 to {most:.2f}": [" " * _STRIP for _ in sheet.spreads],
+        "median": [f"{row.spread.median:>6.2f}" for row in sheet.spreads],
+        "quartiles": [f"{row.spread.lower:.2f} {row.spread.upper:.2f}" for row in sheet.spreads],
+        "from, to": [f"{row.spread.lowest:.2f} {row.spread.highest:.2f}" for row in sheet.spreads],
+        "+-" if ascii else "±": [f"{row.spread.uncertainty:.1f}" for row in sheet.spreads],
+    }
+    over = _too_wide(columns)
+    for of_the_strip in ("quartiles", "from, to"):  # it shows them as well
+        if over > _STRIP - max(_SHORTEST, len(f"0 to {most:.2f}")):
+            del columns[of_the_strip]
+            over = _too_wide(columns)
+    width = max(_SHORTEST, _STRIP - max(0, over))
+    columns[f"0 to {most:.2f}"] = [_strip(row.spread, most, width, ascii) for row in sheet.spreads]
+    show_table(tuple(columns), list(zip(*columns.values(), strict=True)))
     line, box, bar = _STRIPS[ascii]
     _paragraph(
         f"{line} from the lowest to the highest, {box} between the quartiles, {bar} the median; n: cables; "
-        "±: the uncertainty of a reading, the median of all"
+        f"{'+-' if ascii else '±'}: the uncertainty of a reading, the median of all"
     )
 
 
 _STRIPS = (("─", "▒", "┃"), ("-", "=", "|"))
 
 
-def _strip(spread: Spread, most: float, ascii: bool) -> str:
+def _too_wide(columns: Mapping[str, Sequence[str]]) -> int:
+    """How many characters wider than the terminal."""
+    widths = [max(map(len, (heading, *cells))) for heading, cells in columns.items()]
+    return sum(widths) + 2 * (len(widths) - 1) - terminal_width()
+
+
+def _strip(spread: Spread, most: float, width: int, ascii: bool) -> str:
     """Where its cables lie between nothing and the highest of all."""
     line, box, bar = _STRIPS[ascii]
     lowest, lower, middle, upper, highest = (
-        round((_STRIP - 1) * min(1.0, max(0.0, ohms / most if most > 0 else 0.0)))
+        round((width - 1) * min(1.0, max(0.0, ohms / most if most > 0 else 0.0)))
         for ohms in (spread.lowest, spread.lower, spread.median, spread.upper, spread.highest)
     )
-    cells = [" "] * _STRIP
+    cells = [" "] * width
     cells[lowest : highest + 1] = line * (highest + 1 - lowest)
     cells[lower : upper + 1] = box * (upper + 1 - lower)
     cells[middle] = bar
@@ -340,5 +386,5 @@ def _strip(spread: Spread, most: float, ascii: bool) -> str:
 
 
 def _paragraph(text: str) -> None:
-    """Folded as where the output is piped, so that it reads well on a wide terminal too."""
-    show_text(fill(text, PIPED_WIDTH, break_on_hyphens=False))
+    """Folded, on a wide terminal as where the output is piped, so that it reads well."""
+    show_text(fill(text, min(PIPED_WIDTH, terminal_width()), break_on_hyphens=False))

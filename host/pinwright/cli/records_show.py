@@ -11,19 +11,20 @@ from pathlib import Path
 from textwrap import fill
 
 from pinwright.cable.wiring import printable
-from pinwright.cli.kept import a_number, a_path, store_of
+from pinwright.cli.kept import a_number, a_path, say_lost, store_of
 from pinwright.cli.lettering import large
 from pinwright.cli.records_list import result_of
-from pinwright.cli.records_verify import NOT_GENUINE, not_genuine, show_verified
-from pinwright.errors import RecordsError, SerialError, UsageError
-from pinwright.library import library_folders, library_profiles, profile_of
+from pinwright.cli.records_verify import NOT_GENUINE, kept_record, not_genuine, show_verified
+from pinwright.cli.writing import write_new
+from pinwright.errors import SerialError
+from pinwright.library import library_folders, library_profiles
 from pinwright.records.document import NotGenuine
 from pinwright.records.entries import Entry, Listed, Query, Remark, check_serial
 from pinwright.records.record import Record
 from pinwright.records.remarks import MOST_BY, MOST_TEXT
+from pinwright.records.rows import in_order
 from pinwright.records.store import Store
 from pinwright.sheets.documents import documents_of
-from pinwright.sheets.genuine import genuine
 from pinwright.sheets.sheet import sheet_of
 from pinwright.terminal import PIPED_WIDTH, ascii_only, say, show_record, show_text
 from pinwright.verdict.conductors import conductors
@@ -45,16 +46,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     store = store_of(arguments)
+    say_lost(store, check_serial(arguments.serial))
     tests = tests_of(store, arguments.serial)
     entry = chosen(tests, arguments.test)
     remarks = [one for one in store.remarks_of(entry.serial) if one.test == entry.test]
     withdrawals = [one for one in remarks if one.kind == "withdrawal"]
     try:
-        record, _ = genuine(entry.path, profile_of)
+        record = kept_record(entry.path)
     except NotGenuine as error:
         return show_verified([(entry.path, NOT_GENUINE, not_genuine(error))], arguments.json)
-    except OSError as error:
-        raise RecordsError(f"record `{entry.path}` cannot be read: {error.strerror or error}") from error
     files = written(record, {"pdf": arguments.pdf, "html": arguments.html})
     if arguments.json:
         for one in withdrawals:
@@ -142,23 +142,8 @@ def written(record: Record, wanted: Mapping[str, Path | None]) -> list[Path]:
     files = {kind: path for kind, path in wanted.items() if path is not None}
     drawn = documents_of(record, files) if files else {}
     for kind, path in files.items():
-        try:
-            _new_file(path, drawn[kind])
-        except FileExistsError:
-            raise UsageError(f"`{path}` exists already; it was not touched") from None
-        except OSError as error:
-            raise UsageError(f"`{path}` cannot be written: {error.strerror or error}") from error
+        write_new(path, drawn[kind])
     return list(files.values())
-
-
-def _new_file(path: Path, data: bytes) -> None:
-    """A file that was not there before, with all of the data, or none. Raises OSError."""
-    path.touch(exist_ok=False)
-    try:
-        path.write_bytes(data)
-    except OSError:
-        path.unlink()
-        raise
 
 
 def _close(store: Store, serial: str) -> str:
@@ -166,5 +151,5 @@ def _close(store: Store, serial: str) -> str:
     known = store.cables("", _MOST_COMPARED)
     if len(known) == _MOST_COMPARED:
         known = store.cables(serial[:2], _MOST_COMPARED)
-    close = ", ".join(f"`{one}`" for one in get_close_matches(serial, sorted(set(known))))
+    close = ", ".join(f"`{one}`" for one in sorted(get_close_matches(serial, set(known)), key=in_order))
     return f"; close to it: {close}" if close else ""

@@ -107,6 +107,8 @@ def _store(arguments: argparse.Namespace, profile: Profile) -> Store | None:
             f"serial `{arguments.serial}` has a record already in `{store.place}`",
             hint="`--again` records another test of the same cable",
         )
+    if arguments.serial is not None:
+        store.check_not_lost(arguments.serial)
     if arguments.again:
         _check_same_cable(store, arguments.serial, profile)
     return store

@@ -31,36 +31,53 @@ class Tested:
 class Tally:
     """The tests of a batch, in any order. count: how many cables it should have.
 
-    aside: the number of a test whose cable is not waited for any more, though it failed and no other came
-    after it. No record says that: a batch that is resumed waits for it once more.
+    aside: the numbers of tests whose cables are not waited for any more, though they failed and no other came
+    after them. No record says that: a batch that is resumed waits for the last one once more.
     """
 
     count: int
     tests: list[Tested] = field(default_factory=list)
-    aside: str = ""
+    aside: set[str] = field(default_factory=set)
 
-    def cables(self) -> Mapping[int, Sequence[Tested]]:
-        """The tests of each cable, the latest last, by item."""
-        cables: dict[int, list[Tested]] = {}
-        for test in sorted(self.tests, key=lambda one: (one.item, one.test)):
-            cables.setdefault(test.item, []).append(test)
+    def cables(self) -> Mapping[tuple[int, str], Sequence[Tested]]:
+        """The tests of each cable, the latest last, by item and serial: two serials are two cables, whatever
+        their records say of the item."""
+        cables: dict[tuple[int, str], list[Tested]] = {}
+        # Of two records of one test the one that did not pass counts.
+        for test in sorted(self.tests, key=lambda one: (one.item, one.serial, one.test, not one.passed)):
+            cables.setdefault((test.item, test.serial), []).append(test)
         return cables
+
+    def items(self, *, first: bool = False) -> Mapping[int, bool]:
+        """Which items were tested, and whether they passed: no cable of an item failed its last test (first:
+        its first)."""
+        results: dict[int, bool] = {}
+        for (item, _), tests in self.cables().items():
+            results[item] = results.get(item, True) and tests[0 if first else -1].passed
+        return results
 
     @property
     def last(self) -> Tested | None:
-        """The last test of the last cable."""
-        return max(self.tests, key=lambda one: (one.item, one.test), default=None)
+        """The last test of the last cable; of two cables that are one item, of one that is to be mended."""
+        cables = self.cables()
+        item = max((item for item, _ in cables), default=0)
+        tests = [tests[-1] for (one, _), tests in cables.items() if one == item]
+        waited = [one for one in tests if self._is_waited_for(one)]
+        return max(waited or tests, key=lambda one: one.test, default=None)
+
+    def _is_waited_for(self, last: Tested) -> bool:
+        return not last.passed and last.number not in self.aside
 
     @property
     def to_mend(self) -> Tested | None:
         """The test of the cable that has to be mended and tested again, or set aside."""
         last = self.last
-        return last if last and not last.passed and last.number != self.aside else None
+        return last if last and self._is_waited_for(last) else None
 
     def set_aside(self) -> None:
         """The cable that should be mended is not waited for."""
         if self.to_mend:
-            self.aside = self.to_mend.number
+            self.aside.add(self.to_mend.number)
 
     @property
     def item(self) -> int:
@@ -75,13 +92,13 @@ class Tally:
 
     @property
     def passed(self) -> int:
-        """How many cables: their last test."""
-        return sum(tests[-1].passed for tests in self.cables().values())
+        """How many items: their last tests."""
+        return sum(self.items().values())
 
     @property
     def passed_first(self) -> int:
-        """How many cables, at their first test."""
-        return sum(tests[0].passed for tests in self.cables().values())
+        """How many items, at their first tests."""
+        return sum(self.items(first=True).values())
 
     @property
     def failed(self) -> list[str]:
@@ -92,8 +109,8 @@ class Tally:
     def faults(self) -> dict[str, int]:
         """How many of each kind were found, the most frequent first. What a later test of the same cable
         still finds is the same fault."""
-        found = {(test.item, *finding) for test in self.tests for finding in test.findings}
-        counted = Counter(kind for _, kind, _ in found)
+        found = {(test.item, test.serial, *finding) for test in self.tests for finding in test.findings}
+        counted = Counter(kind for _, _, kind, _ in found)
         return dict(sorted(counted.items(), key=lambda one: (-one[1], one[0])))
 
     @property
@@ -105,7 +122,7 @@ class Tally:
 
 def summary(tally: Tally) -> list[str]:
     """The same in words, a line each."""
-    tested = len(tally.cables())
+    tested = len(tally.items())
     if not tested:
         return [f"none of {tally.count} was tested"]
 
@@ -125,7 +142,7 @@ def summary(tally: Tally) -> list[str]:
 
 def summary_members(tally: Tally) -> dict[str, object]:
     """The same for a program. yield: of the cables that were tested, the share that passed."""
-    tested = len(tally.cables())
+    tested = len(tally.items())
     return {
         "complete": tally.complete,
         "tested": tested,
@@ -137,7 +154,7 @@ def summary_members(tally: Tally) -> dict[str, object]:
         "failed": tally.failed,
         "cables": [
             {"item": item, "serial": tests[-1].serial, "tests": len(tests), "passed": tests[-1].passed}
-            for item, tests in tally.cables().items()
+            for (item, _), tests in tally.cables().items()
         ],
     }
 

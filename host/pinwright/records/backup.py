@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import IO, Any
 
 from pinwright.records.document import NotGenuine, canonical, open_sealed, seal
-from pinwright.records.lines import DOCUMENT
-from pinwright.records.record import MOST_BYTES
+from pinwright.records.record import MOST_BYTES, open_regular
+from pinwright.records.rows import kind_of
 
 MANIFEST = "manifest.json"
 MANIFEST_SCHEMA = "pinwright/manifest-1"
@@ -51,8 +51,9 @@ class Spoiled(Exception):
 def write_backup(file: IO[bytes], paths: Sequence[Path], made: str, host: str, told: Told) -> dict[str, Any]:
     """Copy these files into a new ZIP, read it back, and return its manifest.
 
-    file: open for writing and reading. paths: files that no longer change. made: RFC 3339. host: this
-    version. told: how many of twice as many are done. Raises OSError, also where a file is gone, and Spoiled.
+    file: open for writing and reading. paths: regular files that no longer change. made: RFC 3339. host: this
+    version. told: how many of twice as many are done. Raises OSError, also where a file is gone or is no
+    regular one, and Spoiled.
     """
     of, members = 2 * len(paths), []
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as archive:
@@ -78,15 +79,9 @@ def write_backup(file: IO[bytes], paths: Sequence[Path], made: str, host: str, t
     return manifest
 
 
-def _kind(name: str) -> str:
-    """`batch`, `record`, `remark`, `drawn`, or nothing for what can be no member."""
-    found = DOCUMENT.fullmatch(name)
-    return (found.lastgroup or "") if found else ""
-
-
 def _counts(names: Iterable[str]) -> dict[str, int]:
     """How many of each kind there are, of kinds that there are."""
-    counted = Counter(map(_kind, names))
+    counted = Counter(map(kind_of, names))
     kinds = {"records": "record", "remarks": "remark", "batches": "batch", "documents": "drawn"}
     return {many: counted[kind] for many, kind in kinds.items() if counted[kind]}
 
@@ -101,7 +96,7 @@ def _info(name: str, moment: tuple[int, int, int, int, int, int]) -> zipfile.Zip
 def _copy(path: Path, archive: zipfile.ZipFile) -> tuple[int, str]:
     """Size and SHA-256 of a file that was added."""
     size, sha256 = 0, hashlib.sha256()
-    with path.open("rb") as source, archive.open(_info(path.name, _OLDEST), "w") as into:
+    with open_regular(path) as source, archive.open(_info(path.name, _OLDEST), "w") as into:
         while part := source.read(_PART):
             size += len(part)
             sha256.update(part)
@@ -159,7 +154,7 @@ class Backup:
 
         What was drawn from records is passed over: it follows from them.
         """
-        kinds = {info.filename: _kind(info.filename) for info in self._infos}
+        kinds = {info.filename: kind_of(info.filename) for info in self._infos}
         twice = {name for name, count in Counter(info.filename for info in self._infos).items() if count > 1}
         yield from (Member(name, None, "several members of it have this name") for name in sorted(twice))
         for name, kind in kinds.items():
@@ -174,7 +169,7 @@ class Backup:
 
     def count(self) -> int:
         """How many documents it has."""
-        return sum(_kind(info.filename) in _ORDER for info in self._infos)
+        return sum(kind_of(info.filename) in _ORDER for info in self._infos)
 
     def _manifest(
         self, infos: Mapping[str, zipfile.ZipInfo]

@@ -1,7 +1,8 @@
 """A batch: so many cables of one profile, tested one after another. What its document says.
 
 The document is written when the batch begins and never changed; which cables were tested in it say their own
-records, each with a member `batch`.
+records, each with a member `batch`. Batches of two workshops may have one id, so that member also has the
+seal of the batch's document.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from pinwright.records.document import NotGenuine, open_sealed
+from pinwright.records.document import SEAL, NotGenuine, open_sealed
 from pinwright.records.forms import (
     TEXT,
     TEXT_OR_NULL,
@@ -35,7 +36,13 @@ _FORM: Mapping[str, Any] = {
     "simulated": (bool,),
     "host": TEXT,
 }
-MEMBER_FORM: Mapping[str, Any] = {"id": TEXT, "item": WHOLE, "count": WHOLE, "seconds": WHOLE}
+MEMBER_FORM: Mapping[str, Any] = {
+    "id": TEXT,
+    SEAL: TEXT,
+    "item": WHOLE,
+    "count": WHOLE,
+    "seconds": WHOLE,
+}
 
 
 def batch_document(
@@ -68,10 +75,10 @@ def batch_document(
     return doc
 
 
-def batch_member(id: str, item: int, count: int, seconds: float) -> dict[str, Any]:
-    """The member `batch` of a record. item: which cable of the batch it is, from 1 on. seconds: since the
-    last verdict, or the start, of this run of the batch."""
-    member = {"id": id, "item": item, "count": count, "seconds": round(seconds)}
+def batch_member(id: str, sha256: str, item: int, count: int, seconds: float) -> dict[str, Any]:
+    """The member `batch` of a record. sha256: the seal of the batch's document. item: which cable of the
+    batch it is, from 1 on. seconds: since the last verdict, or the start, of this run of the batch."""
+    member = {"id": id, SEAL: sha256, "item": item, "count": count, "seconds": round(seconds)}
     check_member(member)
     return member
 
@@ -79,6 +86,7 @@ def batch_member(id: str, item: int, count: int, seconds: float) -> dict[str, An
 def check_member(member: Mapping[str, Any]) -> None:
     """Raises ValueError where it says no cable of a batch."""
     _number_of(member["id"])
+    check_sha256(member[SEAL])
     if not 1 <= member["item"] <= member["count"] <= MOST_CABLES or not 0 <= member["seconds"] < 2**31:
         raise ValueError(member)
 

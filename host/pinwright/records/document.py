@@ -18,7 +18,7 @@ import rfc8785
 
 SEAL = "sha256"
 _SEAL_MEMBER = re.compile(rb'"sha256":"([0-9a-f]{64})"')
-_MOST_SEALS = 8  # members of that name that a document has: of itself, its profile, the test before
+_MOST_SEALS = 8  # members of that name that a document has: of itself, profile, batch, the test before
 _EXACT = 2**53 - 1  # the largest integer that RFC 8785 writes as one (IEEE 754 doubles, section 3.2.2.3)
 
 

@@ -16,7 +16,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Literal
 
-from pinwright.errors import SerialError
+from pinwright.cable.wiring import printable
+from pinwright.errors import SerialError, UsageError
 
 Kind = Literal["certificate", "report"]
 RemarkKind = Literal["note", "withdrawal"]
@@ -25,6 +26,7 @@ Told = Callable[[int, int], None]  # how many of how many are done
 Watched = Callable[[str], AbstractContextManager[Told]]  # shows how far something has come; what: its name
 
 LARGEST_SERIAL = 64
+MOST_WORDS = 50  # that are looked for together: a database takes no question of any length
 RESULTS = ("pass", "fail", "withdrawn", "unreadable")  # what a query can ask for
 _DATE = re.compile(
     r"(?P<year>[0-9]{4})(-(?P<month>[0-9]{2})(-(?P<day>[0-9]{2})(?P<time>[Tt][0-9:.]+([Zz]|[+-][0-9:]+))?)?)?"
@@ -37,6 +39,14 @@ _DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt"
 
 class Damaged(Exception):
     """The index is not what was written; it has to be made anew."""
+
+
+class Unusable(Exception):
+    """The index cannot be opened or written. reason: what was observed."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(reason)
+        self.reason = reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +96,8 @@ class Query:
     serial: in either case, or with `*` at its end the beginning of one. profile, batch: an id. since, until:
     as `moments` reads them, both included. result: one of RESULTS; a withdrawn test neither passed nor
     failed, and one whose seal is broken is unreadable. words: all of them, in either case, anywhere in
-    serial, profile, title, operator, findings and notes. latest: only the last test of each cable.
+    serial, profile, title, operator, findings and notes. latest: only the last test of each cable. Raises
+    UsageError for more words than MOST_WORDS, and for what is no text.
     """
 
     serial: str = ""
@@ -97,6 +108,17 @@ class Query:
     words: tuple[str, ...] = ()
     latest: bool = False
     batch: str = ""
+
+    def __post_init__(self) -> None:
+        if len(self.words) > MOST_WORDS:
+            raise UsageError(
+                f"{len(self.words)} words are too many to look for; at most {MOST_WORDS} are possible"
+            )
+        for text in (self.serial, self.profile, self.batch, *self.words):
+            try:
+                text.encode()
+            except UnicodeEncodeError:  # what the shell gave was no UTF-8
+                raise UsageError(f"`{printable(text)}` is not UTF-8, so no record has it") from None
 
 
 EVERYTHING = Query()

@@ -1,18 +1,23 @@
-"""The index of a folder of records: a database beside the files, made of them and always in step with them.
+"""The index of a folder of records: a database beside the files, made of them and brought in step with them
+before it answers.
 
-It may be deleted at any time. Whoever asks it something first looks whether the folder still has the time of
-change that was noted with it, and whether the files in question still have size and time. Where not, the
-names are listed, and what is new or changed is read. That takes the folder's lock; where the lock or the disk
-cannot be had, the same is done in memory, so nothing that only reads ever fails or waits for it.
+It may be deleted at any time. Whoever asks it something first looks whether this is still the folder that
+was noted with it, with the same times of change, and whether the files in question still have size and time.
+Where not, the names are listed, and what is new or changed is read. That takes the folder's lock; where the
+lock or the disk cannot be had, the same is done in memory, so nothing that only reads ever fails or waits.
 
 A time of change is noted only if any later change will give the folder another. The coarsest clock of a file
-system goes in steps of two seconds (FAT; from memory), so it has to be older than that.
+system goes in steps of two seconds (FAT; from memory), so it has to be older than that. Programs that copy a
+folder with its index set that time to what it was elsewhere; which folder it is, and when the system itself
+changed it last, they cannot set. Files whose contents were changed behind both size and time are not noticed:
+`records verify` reads them all.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import re
 import sqlite3
 import weakref
 from collections.abc import Callable, Iterator, Mapping
@@ -28,7 +33,7 @@ from sqlalchemy.pool import NullPool, StaticPool
 
 from pinwright.errors import RecordsError
 from pinwright.records import tables
-from pinwright.records.entries import Damaged, Watched
+from pinwright.records.entries import Damaged, Unusable, Watched
 from pinwright.records.rows import named
 from pinwright.records.store import LOCK, reason
 from pinwright.records.sync import add, listed, note, noted, seen, sync, timed, visible
@@ -46,16 +51,11 @@ _VERSION = Table("alembic_version", MetaData(), Column("version_num", String(32)
 
 # What SQLite says of a file that is none of its databases any more, or not ours. Anything else is a disk that
 # is full, read-only, busy or failing. Source: SQLite's documentation, "Result and Error Codes".
-_DAMAGED = ("SQLITE_NOTADB", "SQLITE_CORRUPT", "SQLITE_ERROR", "SQLITE_CONSTRAINT", "SQLITE_MISMATCH", "")
+_DAMAGED = ("SQLITE_NOTADB", "SQLITE_CORRUPT", "SQLITE_CONSTRAINT", "SQLITE_MISMATCH")
 _FULL = ("SQLITE_FULL", "SQLITE_IOERR_SHMSIZE")
-
-
-class Unusable(Exception):
-    """The database cannot be opened or written. reason: what was observed."""
-
-    def __init__(self, reason: str) -> None:
-        super().__init__(reason)
-        self.reason = reason
+# What it says, by its general error, of tables that are not ours; all else of that kind is a question that it
+# cannot take. The last is the driver's, of a text that is none, and has no code (seen with both).
+_NOT_OURS = re.compile(r"no such |.* has no column |.* already exists|Could not decode to UTF-8 ")
 
 
 class _OutOfStep(Exception):
@@ -64,19 +64,24 @@ class _OutOfStep(Exception):
 
 @contextlib.contextmanager
 def _faults() -> Iterator[None]:
-    """Tell what the database refuses as Damaged or Unusable."""
+    """Tell what the database refuses as Damaged or Unusable. A question that no database can take is a fault
+    of the program, and stays what it is."""
     try:
         yield
     except (DBAPIError, sqlite3.Error) as error:
         seen = error.orig if isinstance(error, DBAPIError) else error
         name = getattr(seen, "sqlite_errorname", "")
-        if not name and not isinstance(seen, sqlite3.Error):
-            name = "a server's"
         if name.startswith(_FULL):
             raise Unusable("the disk is full") from error
-        if any(name == one or (one and name.startswith(f"{one}_")) for one in _DAMAGED):
+        if any(name == one or name.startswith(f"{one}_") for one in _DAMAGED):
             raise Damaged from error
+        if isinstance(seen, sqlite3.Error) and name in ("SQLITE_ERROR", ""):
+            if _NOT_OURS.match(str(seen)):
+                raise Damaged from error
+            raise
         raise Unusable(f"{seen}") from error
+    except UnicodeEncodeError:  # of what was asked
+        raise
     except ValueError as error:  # a column that holds what was never written there
         raise Damaged from error
 
@@ -120,7 +125,7 @@ class Index:
             return self._in_memory(question)
         # A folder without records is none of ours, and stays as it is.
         if self.path.exists() or any(map(named, listed(self.place))):
-            with self._lock() as held, contextlib.suppress(Unusable):
+            with self._lock() as held, contextlib.suppress(Unusable, Damaged):
                 if held:
                     return self._brought_in_step(question, damaged)
         return self._in_memory(question)
@@ -135,7 +140,7 @@ class Index:
 
     def _if_in_step(self, connection: Connection, question: Question[T], files: Select[Any] | None) -> T:
         stamp = _stamp(self.place)
-        if stamp is None or noted(connection) != stamp:
+        if stamp is None or noted(connection)[0] != stamp:
             raise _OutOfStep
         for name, size, mtime in connection.execute(files) if files is not None else ():
             if seen(self.place, name) != (size, mtime):
@@ -170,7 +175,10 @@ class Index:
             self._memory.dispose()
             self._memory = _empty()
             weakref.finalize(self, self._memory.dispose)
-            return self._asked_in(self._memory, question)
+            try:
+                return self._asked_in(self._memory, question)
+            except (Damaged, Unusable) as error:
+                raise self.refused(error) from error
 
     def _asked_in(self, memory: Engine, question: Question[T]) -> T:
         with _faults(), _writing(memory) as connection:
@@ -180,39 +188,28 @@ class Index:
     # Changing: under the folder's lock
 
     def change(self) -> Change:
-        """A transaction on the database, in step with the folder. Raises RecordsError where it cannot be
+        """A transaction on the database, in step with the folder. Raises Damaged, Unusable where it cannot be
         written, and OSError where the folder cannot be read."""
-        with self._refusals():
-            self._make_room()
-            try:
-                return Change(self._engine, self.path, self.place, self._watched, self._refusals)
-            except Damaged:
-                self._discard()
-                return Change(self._engine, self.path, self.place, self._watched, self._refusals)
+        self._make_room()
+        return Change(self._engine, self.path, self.place, self._watched)
 
     def mend(self) -> None:
-        """Make a damaged database anew."""
-        with self._refusals():
-            self._discard()
+        """Throw a damaged database away. Raises Unusable."""
+        self._discard()
 
     def remake(self) -> None:
-        """Throw the database away and make it anew."""
-        with self._refusals():
-            self._remove()
+        """Throw the database away and make it anew. Raises as `change` does."""
+        self._remove()
         with contextlib.closing(self.change()) as change:
             change.commit()
 
-    @contextlib.contextmanager
-    def _refusals(self) -> Iterator[None]:
-        """Say what the database refuses as a RecordsError."""
-        try:
-            yield
-        except Unusable as error:
-            why = self._probed() or error.reason
-            raise RecordsError(
-                f"records folder `{self.place}`: cannot write to its index `{self.path}`: {why}",
-                hint="the index can be deleted at any time: it is made anew from the records",
-            ) from error
+    def refused(self, error: Damaged | Unusable) -> RecordsError:
+        """What is to be said where the database cannot be used, and one more attempt did not help."""
+        why = self._probed() or (error.reason if isinstance(error, Unusable) else "it is damaged again")
+        return RecordsError(
+            f"records folder `{self.place}`: cannot write to its index `{self.path}`: {why}",
+            hint="the index can be deleted at any time: it is made anew from the records",
+        )
 
     def _probed(self) -> str:
         """What the system says to another file beside the database, which SQLite does not pass on; nothing
@@ -247,7 +244,7 @@ class Index:
 
 class Change:
     """Rows that are added beside the files of a save, and kept with `commit` once the files have their names.
-    Whatever happens before, `close` leaves the database as it was. Raises Damaged where it is."""
+    Whatever happens before, `close` leaves the database as it was. Raises Damaged and Unusable."""
 
     def __init__(
         self,
@@ -255,10 +252,8 @@ class Change:
         path: Path,
         place: Path,
         watched: Watched,
-        refusals: Callable[[], AbstractContextManager[None]],
     ) -> None:
         self._place = place
-        self._refusals = refusals
         self._added: list[str] = []
         with _faults():
             self._connection = engine.connect()
@@ -273,17 +268,18 @@ class Change:
     def _in_step(self, watched: Watched) -> set[str]:
         """What a person sees in the folder, with which the database is in step."""
         stamp, names = _stamp(self._place), visible(listed(self._place))
-        if stamp is not None and stamp == noted(self._connection) == _stamp(self._place):
+        known = noted(self._connection)
+        if stamp is not None and (stamp, len(names)) == known and stamp == _stamp(self._place):
             return names
         return sync(self._connection, self._place, watched, lambda: None)
 
     def ask(self, question: Question[T]) -> T:
-        with self._refusals(), _faults():
+        with _faults():
             return question(self._connection)
 
     def add(self, contents: Mapping[str, bytes]) -> None:
-        """Rows for files that will get these names, which nothing has yet. Raises RecordsError."""
-        with self._refusals(), _faults():
+        """Rows for files that will get these names, which nothing has yet."""
+        with _faults():
             add(self._connection, contents)
         self._added += contents
 
@@ -298,8 +294,9 @@ class Change:
         with contextlib.suppress(Damaged, Unusable, OSError), _faults():
             timed(self._connection, self._place, self._added)
             stamp = _made_old(self._place)
-            foreign = visible(listed(self._place)) ^ (self._names | set(self._added))
-            note(self._connection, None if foreign else stamp)
+            names = self._names | set(self._added)
+            foreign = visible(listed(self._place)) ^ names
+            note(self._connection, None if foreign else stamp, len(names))
             self._connection.commit()
 
     def close(self) -> None:
@@ -430,12 +427,14 @@ def _copy(path: Path, own: sqlite3.Connection) -> None:
 # The folder
 
 
-def _stamp(place: Path) -> int | None:
-    """The folder's time of change, in ns; None where it is not there."""
+def _stamp(place: Path) -> str | None:
+    """Which folder it is, and its times of change, in ns: the one that programs set when they copy, and the
+    one that they cannot (on Windows when it was made). None where it is not there."""
     try:
-        return os.stat(place).st_mtime_ns
+        status = os.stat(place)
     except FileNotFoundError:
         return None
+    return f"{status.st_dev} {status.st_ino} {status.st_mtime_ns} {status.st_ctime_ns}"
 
 
 def _clock(place: Path) -> int:
@@ -445,16 +444,18 @@ def _clock(place: Path) -> int:
     return os.stat(lock).st_mtime_ns
 
 
-def _settled(place: Path) -> int | None:
+def _settled(place: Path) -> str | None:
     """The folder's stamp, if every later change is sure to give it another; else None."""
     stamp = _stamp(place)
     try:
-        return stamp if stamp is not None and _clock(place) - stamp > _COARSEST_NS else None
+        changed = os.stat(place).st_mtime_ns
+        # In this order: a change after the stamp is one of now.
+        return stamp if stamp is not None and _clock(place) - changed > _COARSEST_NS else None
     except OSError:
         return None
 
 
-def _made_old(place: Path) -> int | None:
+def _made_old(place: Path) -> str | None:
     """The folder's stamp, if need be set back so far that every later change is sure to give it another; None
     where that cannot be done, such as in somebody else's folder."""
     try:

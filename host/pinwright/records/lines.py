@@ -7,7 +7,6 @@ after the test that it is about.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,14 +21,6 @@ from pinwright.records.remarks import REMARK_SCHEMA, read_remark
 from pinwright.records.scan_document import RECORD_SCHEMA
 
 _PART = 1 << 16
-# What a document is named like in the folder, and what was drawn from one.
-DOCUMENT = re.compile(
-    r"(?P<batch>[a-z0-9][a-z0-9-]*\.batch\.json)"
-    r"|[a-z0-9][a-z0-9._-]*\.test-[1-9][0-9]*\.(?:"
-    r"(?P<record>(?:certificate|report)\.json)|(?P<remark>(?:note|withdrawal)-[1-9][0-9]*\.json)"
-    r"|(?P<drawn>(?:certificate|report)\.[a-z]+))",
-    re.IGNORECASE | re.ASCII,
-)
 
 
 @dataclass(frozen=True, slots=True)

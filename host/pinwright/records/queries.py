@@ -12,22 +12,26 @@ from typing import Any
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    FromClause,
     Select,
     and_,
+    case,
     exists,
     func,
     not_,
     or_,
     select,
     true,
+    tuple_,
     union_all,
 )
 
 from pinwright.records.entries import Batch, Entry, Listed, Measured, Query, Remark, moments
-from pinwright.records.tables import batches, cables, remarks, tests
+from pinwright.records.rows import Named, in_order, named, test_of
+from pinwright.records.tables import batches, cables, remarks, strays, tests
 
 UNREADABLE = "its withdrawal cannot be read"
-_ORDER = (cables.c.ordered, cables.c.folded, tests.c.test, tests.c.name)
+
 _ENTRY = (tests.c.serial, tests.c.test, tests.c.kind, tests.c.name, tests.c.documents)
 
 _of_this_test = and_(remarks.c.cable_id == tests.c.cable_id, remarks.c.test == tests.c.test)
@@ -48,16 +52,29 @@ _notes = (
     .correlate(tests)
     .scalar_subquery()
 )
+
+
+def _rank(table: FromClause) -> ColumnElement[int]:
+    """Which of several records of one test counts as the later one, as of folders that were merged: one that
+    failed, before one that cannot be read, before one that passed. So none of them hides a failed one."""
+    c = table.c
+    return case((and_(c.sealed, c.result == "pass"), 0), (and_(c.sealed, c.result == "fail"), 2), else_=1)
+
+
 _later = tests.alias()
 _latest = not_(
     exists().where(
         _later.c.cable_id == tests.c.cable_id,
         or_(
             _later.c.test > tests.c.test,
-            and_(_later.c.test == tests.c.test, _later.c.name > tests.c.name),
+            and_(
+                _later.c.test == tests.c.test,
+                tuple_(_rank(_later), _later.c.name) > tuple_(_rank(tests), tests.c.name),
+            ),
         ),
     )
 )
+_ORDER = (cables.c.ordered, cables.c.folded, tests.c.test, _rank(tests), tests.c.name)
 _readable = and_(tests.c.sealed, tests.c.result != "unreadable")
 _RESULT: dict[str, ColumnElement[bool]] = {
     "withdrawn": _withdrawn,
@@ -220,6 +237,37 @@ def batches_of(connection: Connection, place: Path, profile: str | None) -> list
         )
         for row in connection.execute(asked.order_by(c.series, c.number, c.name))
     ]
+
+
+def lost(connection: Connection, serial: str = "") -> list[str]:
+    """The names of files of tests whose record is not there: of documents drawn from it, and of remarks about
+    it; by serial and test."""
+    c = strays.c
+    alone = [
+        (row.name, row.cable_id)
+        for row in connection.execute(select(c.name, c.cable_id).join(cables).where(_of_serial(serial)))
+    ]
+    kept = {
+        (row.cable_id, row.test, row.kind)
+        for row in connection.execute(
+            select(tests.c.cable_id, tests.c.test, tests.c.kind).where(
+                tests.c.cable_id.in_(select(c.cable_id))
+            )
+        )
+    }
+    names = []
+    for name, cable in alone:
+        about = named(name)
+        if isinstance(about, Named) and (cable, about.test, about.kind) not in kept:
+            names.append(name)
+    there = exists().where(tests.c.cable_id == remarks.c.cable_id, tests.c.test == remarks.c.test)
+    names += connection.scalars(select(remarks.c.name).join(cables).where(_of_serial(serial), not_(there)))
+    return sorted(names, key=_of_which_test)
+
+
+def _of_which_test(name: str) -> tuple[str, int, str]:
+    test = test_of(name)
+    return in_order(test[0]), test[1], name
 
 
 def last_batch(connection: Connection, profile: str) -> int:

@@ -9,7 +9,7 @@ import stat
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from pinwright.cable.pins import Pin, parse_pin
 from pinwright.cable.profile import Profile
@@ -27,6 +27,7 @@ from pinwright.records.forms import (
     check_moment,
     check_sha256,
 )
+from pinwright.records.rows import LARGEST_COUNT
 from pinwright.records.scan_document import (
     RECORD_SCHEMA,
     SCAN_SCHEMA,
@@ -183,13 +184,23 @@ def read_record(data: bytes, profile_of: Callable[[str], Profile]) -> Record:
 def bytes_of(path: Path) -> bytes:
     """What is in a file that may be a record or a page. Raises OSError, also for what can be neither: a pipe
     or a device, which may never end, and what is too large."""
-    if not stat.S_ISREG(path.stat().st_mode):
-        raise OSError(errno.EINVAL, "it is no regular file")
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         data = file.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:
         raise OSError(errno.EFBIG, f"it is larger than {MOST_BYTES} bytes, which no record or page is")
     return data
+
+
+def open_regular(path: Path) -> IO[bytes]:
+    """A file to read. Raises OSError, also for a pipe or a device, which may never answer."""
+    if not is_regular(path):
+        raise OSError(errno.EINVAL, "it is no regular file")
+    return path.open("rb")
+
+
+def is_regular(path: Path) -> bool:
+    """Whether it is a file that lies on a disk. Raises OSError where nothing is there."""
+    return stat.S_ISREG(path.stat().st_mode)
 
 
 def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profile]) -> Record:
@@ -323,7 +334,7 @@ def _check_values(doc: Mapping[str, Any], scan: Mapping[str, Any]) -> None:
     for moment in (scan["started"], *([check["made"]] if check else [])):
         check_moment(moment)
     if (
-        doc["test"] < 1
+        not 1 <= doc["test"] <= LARGEST_COUNT
         or (check and not check["passed"])  # a tester that failed its own makes no scan
         or scan["elapsed_ms"] < 0
         or scan["tester"]["kind"] not in ("board", "virtual")

@@ -22,6 +22,7 @@ from pinwright.records.forms import (
     check_said,
     check_sha256,
 )
+from pinwright.records.rows import LARGEST_COUNT
 
 REMARK_SCHEMA = "pinwright/remark-1"
 KINDS = ("note", "withdrawal")
@@ -113,10 +114,9 @@ def _check_values(doc: Mapping[str, Any]) -> None:
     about = f"{doc['serial']}.test-{doc['test']}"
     if (
         doc["kind"] not in KINDS
-        or not 1 <= doc["test"] < 10**9
+        or not 1 <= doc["test"] <= LARGEST_COUNT
         or (about, f"{about}.{doc['kind']}") != (doc["about"]["number"], start)
-        or not (
-            count.isascii() and count.isdecimal() and count == str(int(count)) and 1 <= int(count) < 10**9
-        )
+        or not (count.isascii() and count.isdecimal() and len(count) <= len(str(LARGEST_COUNT)))
+        or not (count == str(int(count)) and int(count) >= 1)
     ):
         raise ValueError

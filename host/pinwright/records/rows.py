@@ -16,14 +16,21 @@ from pinwright.records.document import is_sealed
 
 Row = dict[str, Any]
 
-_SERIAL = r"(?P<serial>[a-z0-9][a-z0-9._-]*)\.test-(?P<test>[1-9][0-9]{0,8})"
+LARGEST_COUNT = 10**9 - 1  # of tests of a cable, remarks of a kind, batches of a profile: nine digits
+_COUNT = "[1-9][0-9]{0,8}"
+_SERIAL = rf"(?P<serial>[a-z0-9][a-z0-9._-]*)\.test-(?P<test>{_COUNT})"
 _RECORD_NAME = rf"{_SERIAL}\.(?P<kind>certificate|report)\.(?P<extension>[a-z]+)"
-_REMARK_NAME = rf"{_SERIAL}\.(?P<kind>note|withdrawal)-(?P<count>[1-9][0-9]{{0,8}})\.json"
-_BATCH_NAME = r"(?P<id>(?P<series>[a-z0-9][a-z0-9-]*)-(?P<number>[1-9][0-9]{0,8}))\.batch\.json"
+_REMARK_NAME = rf"{_SERIAL}\.(?P<kind>note|withdrawal)-(?P<count>{_COUNT})\.json"
+_BATCH_NAME = rf"(?P<id>(?P<series>[a-z0-9][a-z0-9-]*)-(?P<number>{_COUNT}))\.batch\.json"
 # What any file of ours is called; stem: all but the extension.
 ANY_NAME = (
-    r"(?P<stem>[a-z0-9][a-z0-9._-]*\.(test-[1-9][0-9]{0,8}\."
-    r"(certificate|report|(note|withdrawal)-[1-9][0-9]{0,8})|batch))\.(?P<extension>[a-z]+)"
+    rf"(?P<stem>[a-z0-9][a-z0-9._-]*\.(test-{_COUNT}\."
+    rf"(certificate|report|(note|withdrawal)-{_COUNT})|batch))\.(?P<extension>[a-z]+)"
+)
+# What passes for a record or a page of one, wherever it lies and however its serial is written; whose: the
+# record that it says to be.
+SAID_TO_BE = re.compile(
+    r"(?P<whose>.+\.test-[0-9]+\.(certificate|report))\.(json|pdf|html)", re.IGNORECASE | re.DOTALL
 )
 _RECORD, _REMARK, _BATCH = (
     re.compile(name, re.IGNORECASE | re.ASCII) for name in (_RECORD_NAME, _REMARK_NAME, _BATCH_NAME)
@@ -73,6 +80,22 @@ def named(name: str) -> Named | NamedRemark | NamedBatch | None:
     return None
 
 
+def kind_of(name: str) -> str:
+    """`batch`, `record`, `remark`, or `drawn` from a record; nothing of what the folder does not know."""
+    about = named(name)
+    if isinstance(about, Named):
+        return "record" if about.extension == "json" else "drawn"
+    return {NamedRemark: "remark", NamedBatch: "batch"}.get(type(about), "")
+
+
+def test_of(name: str) -> tuple[str, int]:
+    """Serial and number of the test that a file of this name is about. Raises ValueError."""
+    about = named(name)
+    if not isinstance(about, Named | NamedRemark):
+        raise ValueError(f"`{name}` is no file of a test")
+    return about.serial, about.test
+
+
 def in_order(serial: str) -> str:
     """A text that sorts, byte by byte, as the serial does by the value of the numbers in it: `A-9` before
     `a-10`.
@@ -88,8 +111,9 @@ def in_order(serial: str) -> str:
     return "".join(parts)
 
 
-def record_row(data: bytes | None) -> Row:
-    """What the file of a record says. None: it cannot be read."""
+def record_row(data: bytes | None, name: Named) -> Row:
+    """What the file of a record says; nothing where it is the record of another test than its name tells.
+    None: it cannot be read."""
     row: Row = {
         "sha256": "",
         "sealed": False,
@@ -106,6 +130,8 @@ def record_row(data: bytes | None) -> Row:
     }
     try:
         doc = _object(data)
+        number = f"{name.serial}.test-{name.test}"
+        _check(doc, number=number, serial=name.serial, test=name.test, kind=name.kind)
         scan = doc["scan"]
         simulated = {"virtual": True, "board": False}[scan["tester"]["kind"]]
         result = {"pass": "pass", "fail": "fail"}[scan["verdict"]]
@@ -142,11 +168,13 @@ def record_row(data: bytes | None) -> Row:
     return row | {"said": _said(words)}
 
 
-def remark_row(data: bytes | None) -> Row:
-    """What the file of a remark says."""
+def remark_row(data: bytes | None, name: NamedRemark) -> Row:
+    """What the file of a remark says; nothing where it is another one than its name tells."""
     row: Row = dict.fromkeys(("about_sha256", "text", "by", "made", "said"), "") | {"sealed": False}
     try:
         doc = _object(data)
+        number = f"{name.serial}.test-{name.test}.{name.kind}-{name.count}"
+        _check(doc, number=number, serial=name.serial, test=name.test, kind=name.kind)
         about = doc["about"]["sha256"]
         text, made = doc["text"], doc["made"]
         by = "" if doc["by"] is None else doc["by"]
@@ -158,12 +186,13 @@ def remark_row(data: bytes | None) -> Row:
     return row | {"sealed": is_sealed(data or b""), "said": _said([row["text"], row["by"]])}
 
 
-def batch_row(data: bytes | None) -> Row:
-    """What the file of a batch says."""
+def batch_row(data: bytes | None, name: NamedBatch) -> Row:
+    """What the file of a batch says; nothing where it is another one than its name tells."""
     row: Row = dict.fromkeys(("profile", "profile_sha256", "operator", "started"), "")
     row |= {"readable": False, "sealed": False, "cables": 0, "simulated": False}
     try:
         doc = _object(data)
+        _check(doc, id=name.id)
         profile, simulated = doc["profile"], doc["simulated"]
         said = profile["id"], profile["sha256"], doc["started"]
         operator = "" if doc["operator"] is None else doc["operator"]
@@ -188,6 +217,16 @@ def _object(data: bytes | None) -> dict[str, Any]:
     if not isinstance(doc, dict):
         raise TypeError
     return doc
+
+
+def _check(doc: Mapping[str, Any], **expected: str | int) -> None:
+    """Raises ValueError or KeyError where a document is another one than the name of its file tells."""
+    for key, value in expected.items():
+        seen = doc[key]
+        if isinstance(seen, str) and isinstance(value, str):
+            seen, value = seen.casefold(), value.casefold()
+        if type(seen) is not type(value) or seen != value:
+            raise ValueError(key)
 
 
 def _clean(text: str) -> str:

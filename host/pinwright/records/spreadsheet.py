@@ -36,9 +36,9 @@ COLUMNS = (
     "file",
 )
 _MARK = "\ufeff"
-# What may begin a formula, also after blanks, in full-width forms, and after a `;`: where that parts cells it
-# would begin one.
-_FORMULA = re.compile(r"(^|;)(?=[\s\u200b\ufeff\xad]*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20])")
+# What may begin a formula, also after blanks and quotation marks, in full-width forms, and after a `;`: where
+# that parts cells it would begin one, and marks round it would not be of it.
+_FORMULA = re.compile(r"(^|;)(?=[\s\"'\u200b\ufeff\xad]*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20])")
 
 
 def cell(value: object) -> str:
@@ -91,6 +91,6 @@ def _measured(one: Listed) -> tuple[str, float | None]:
         scan: Any = json.loads(bytes_of(one.entry.path))["scan"]
         kinds = [str(finding["kind"]) for finding in scan["findings"]]
         ohms = [float(link["ohms"]) for link in scan["links"]]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return "", None
     return " ".join(dict.fromkeys(kinds)), max(ohms, default=None)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from math import sqrt
 from statistics import median, quantiles
 
-from pinwright.cable.pins import Pin, in_order, parse_pin
+from pinwright.cable.pins import in_order, parse_pin
 from pinwright.records.entries import Measured
 
 # Two-sided 95 % of the standard normal distribution.
@@ -167,7 +167,10 @@ def statistics(
     def is_within(one: Measured) -> bool:
         return since <= one.started and (not until or one.started <= until)
 
-    for one in sorted(tests, key=lambda one: (one.serial.casefold(), one.test, one.started)):
+    # Of two that have one number the failed one counts as the later.
+    for one in sorted(
+        tests, key=lambda one: (one.serial.casefold(), one.test, one.result == "fail", one.started)
+    ):
         cable, why = one.serial.casefold(), _why_not(one, revision, simulations)
         if why not in ("simulated", "other_revision"):
             latest[cable] = one
@@ -182,7 +185,8 @@ def statistics(
     unknown = {cable for cable, own in counted.items() if latest[cable] is not own[-1]}
     for serial, test in lost:
         cable = serial.casefold()
-        if cable in counted and test > counted[cable][-1].test:
+        last = counted[cable][-1] if cable in counted else None
+        if last and (test > last.test or (test == last.test and last.result == "pass")):
             unknown.add(cable)
     spreads, measured = _spreads(cables)
     pins, plugs = _by_pin(cables, ends)
@@ -315,5 +319,5 @@ def _is_of(pin: str, ends: Mapping[str, Collection[str]]) -> bool:
 def _order(pin: str) -> tuple[object, ...]:
     try:
         return in_order(parse_pin(pin))
-    except ValueError:  # what a record calls a pin may be anything
-        return in_order(Pin("@", pin))
+    except ValueError:  # what a record calls a pin may be anything, also a number of any length
+        return True, "@", ((True, 0, pin),)  # among the positions, as in_order would have it

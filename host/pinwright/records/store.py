@@ -31,6 +31,7 @@ import platformdirs
 from pinwright.cable.wiring import printable
 from pinwright.errors import RecordsError, SerialError
 from pinwright.records.batches import BATCH_SCHEMA
+from pinwright.records.carrier import open_carrier
 from pinwright.records.document import SEAL, NotGenuine, canonical, open_sealed, seal
 from pinwright.records.entries import (
     EVERYTHING,
@@ -45,12 +46,14 @@ from pinwright.records.entries import (
     Remark,
     RemarkKind,
     Told,
+    Unusable,
     Watched,
     check_serial,
 )
 from pinwright.records.record import bytes_of
 from pinwright.records.remarks import REMARK_SCHEMA, remark_document
-from pinwright.records.rows import ANY_NAME, named
+from pinwright.records.rows import ANY_NAME, LARGEST_COUNT, named, test_of
+from pinwright.records.whole import flush_names, link
 
 if TYPE_CHECKING:
     from pinwright.records.index import Change, Index
@@ -72,6 +75,7 @@ __all__ = [
 
 T = TypeVar("T")
 Draw = Callable[[bytes], Mapping[str, bytes]]  # a sealed record → extension → contents of its documents
+Expect = tuple[str, Callable[[Sequence[Listed]], None]]  # id of a batch, and who checks its tests
 
 LARGEST_NUMBER = 1_000_000
 LOCK_WAIT_S = 30.0
@@ -96,8 +100,6 @@ _SEEN = {
     errno.ENOENT: "it is not there",
     errno.EIO: "the disk reports an input/output error",
 }
-# What a disk without hard links, such as FAT, answers to one.
-_NO_HARD_LINKS = (errno.EPERM, errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +179,18 @@ class Store:
 
         return self._ask(queries.found(self.place, query), queries.files_of(query.serial))
 
+    def lost(self, serial: str = "") -> list[Path]:
+        """Files of tests whose record is not there, by serial and test: documents that were drawn from it,
+        and remarks about it. serial: as of Query."""
+        from pinwright.records import queries
+
+        return [self.place / name for name in self._ask(lambda rows: queries.lost(rows, serial))]
+
+    def check_not_lost(self, serial: str) -> None:
+        """Raises SerialError where all records of this serial are lost, and something of them is there."""
+        if not self.is_used(serial) and (lost := self.lost(serial)):
+            raise _only_lost(serial, lost[0])
+
     def cables(self, prefix: str = "", most: int = 100) -> list[str]:
         """Serials with a record that begin so, in either case, in order; at most so many."""
         from pinwright.records import queries
@@ -213,12 +227,13 @@ class Store:
     def check_writable(self) -> None:
         """Make the folder if need be and prove that a file can be written there, and the index. Raises
         RecordsError."""
-
-        def probe(_: Change) -> None:
-            with self._told("write to"):
-                _write(self.place / _PROBE, b"probe")
-
-        self._changed(probe)
+        with self._locked():
+            try:
+                with self._told("write to"):
+                    _write(self.place / _PROBE, b"probe")
+            finally:
+                self._finish_quietly()
+        self._changed(lambda change: None)
 
     def save(
         self,
@@ -229,9 +244,11 @@ class Store:
         pattern: Callable[[int], str],
         again: bool,
         draw: Draw | None = None,
+        expect: Expect | None = None,
     ) -> Saved:
         """Choose serial and test number, make the document for them, seal it and put it on the disk,
-        together with what is drawn from it.
+        together with what is drawn from it. The number is after that of every file of this serial, also of
+        one whose record is lost.
 
         make(serial, test): called under the folder's lock, as draw is, so neither should wait for anything.
         From the second test on the store adds the member `previous`, if the record of the test before is as
@@ -240,8 +257,10 @@ class Store:
         pattern(n): the serial with the number n written in decimal.
         again: let a used serial through, as its next test and in the spelling it has in the folder.
         draw(record): the documents of the sealed record with these bytes, as extension → contents.
-        Raises SerialError (used, or no file name), RecordsError, and ValueError for an extension that is
-        not lower-case letters. Whatever is raised, nothing is saved.
+        expect: id of a batch, and who looks at its tests as they are under the lock, before anything else; he
+        raises RecordsError where they are not what he knows.
+        Raises SerialError (used, lost, or no file name), RecordsError, and ValueError for an extension that
+        is not lower-case letters. Whatever is raised, nothing is saved.
         """
         if serial is None and again:
             raise SerialError("a re-test needs the serial of the cable that is tested again")
@@ -249,6 +268,8 @@ class Store:
             check_serial(serial)
 
         def save(change: Change) -> Saved:
+            if expect:
+                self._check_expected(change, expect)
             own, test, last = self._chosen(change, serial, pattern, again)
             doc = {key: value for key, value in make(own, test).items() if key != PREVIOUS}
             if last and (earlier := _seal_of(last)):
@@ -257,6 +278,12 @@ class Store:
             return Saved(path, own, test, {path.suffix[1:]: path for path in documents})
 
         return self._changed(save)
+
+    def _check_expected(self, change: Change, expect: Expect) -> None:
+        from pinwright.records import queries
+
+        batch, check = expect
+        check(change.ask(queries.found(self.place, Query(batch=batch))))
 
     def _chosen(
         self, change: Change, serial: str | None, pattern: Callable[[int], str], again: bool
@@ -272,20 +299,33 @@ class Store:
                     hint="`--serial TEXT` gives one by hand",
                 )
             return check_serial(free), 1, None
-        tests = self._tests(change, serial)
+        tests, lost = self._tests(change, serial), self._lost(change, serial)
         if not tests:
+            if lost:
+                raise _only_lost(serial, self.place / lost[0])
             return serial, 1, None
         if not again:
             raise SerialError(
                 f"serial `{serial}` is already used: `{tests[-1].path}`",
                 hint="`--again` records another test of the same cable",
             )
-        return tests[0].serial, tests[-1].test + 1, tests[-1]
+        last = max([tests[-1].test, *(test_of(name)[1] for name in lost)])
+        if last >= LARGEST_COUNT:
+            raise SerialError(
+                f"serial `{serial}` has a test {last}, after which no other can be numbered",
+                hint="`pinwright records verify` says whether that file is as it was made",
+            )
+        return tests[0].serial, last + 1, tests[-1]
 
     def _tests(self, change: Change, serial: str) -> tuple[Entry, ...]:
         from pinwright.records import queries
 
         return change.ask(lambda rows: queries.entries(rows, self.place, serial))
+
+    def _lost(self, change: Change, serial: str) -> list[str]:
+        from pinwright.records import queries
+
+        return change.ask(lambda rows: queries.lost(rows, serial))
 
     def _put(self, change: Change, stem: str, record: bytes, draw: Draw | None) -> list[Path]:
         """Draw what is to be drawn, and put it all on the disk. Returns the paths, the record's first."""
@@ -293,6 +333,8 @@ class Store:
         for extension in drawn:
             if extension == _RECORD or not re.fullmatch(r"[a-z]+", extension):
                 raise ValueError(f"a document of a record cannot have the extension {extension!a}")
+        if not named(f"{stem}.{_RECORD}"):
+            raise ValueError(f"`{stem}.{_RECORD}` is no name of a document of ours")
         contents = {f"{stem}.{_RECORD}": record}
         contents |= {f"{stem}.{extension}": data for extension, data in drawn.items()}
         change.add(contents)
@@ -329,6 +371,12 @@ class Store:
             if entry is None:
                 raise no_such
             last = change.ask(lambda rows: queries.last_remark(rows, serial, entry.test, kind))
+            if last >= LARGEST_COUNT:
+                raise RecordsError(
+                    f"test {entry.test} of `{entry.serial}` has a {kind} {last}, after which no other can be "
+                    "numbered",
+                    hint="`pinwright records verify` says whether that file is as it was made",
+                )
             if last and kind == "withdrawal":
                 there = change.ask(lambda rows: queries.remarks_of(rows, self.place, serial))
                 raise _withdrawn_already(
@@ -362,7 +410,13 @@ class Store:
         from pinwright.records import queries
 
         def keep(change: Change) -> Batch:
-            id = f"{profile}-{change.ask(lambda rows: queries.last_batch(rows, profile)) + 1}"
+            last = change.ask(lambda rows: queries.last_batch(rows, profile))
+            if last >= LARGEST_COUNT:
+                raise RecordsError(
+                    f"`{profile}` has a batch {last} in `{self.place}`, after which no other can be numbered",
+                    hint=f"`{profile}-{last}.batch.json` may be no batch: move it elsewhere",
+                )
+            id = f"{profile}-{last + 1}"
             doc = make(id)
             (path,) = self._put(change, f"{id}.batch", canonical(seal(doc)), None)
             return Batch(
@@ -378,17 +432,28 @@ class Store:
 
         return self._changed(keep)
 
-    def put(self, many: Sequence[bytes], draw: Draw | None = None) -> list[Put]:
+    def put(
+        self,
+        many: Sequence[bytes],
+        draw: Draw | None = None,
+        refused: dict[str, tuple[int, str]] | None = None,
+    ) -> list[Put]:
         """Put documents of any of the three schemas into the folder, which the caller has proven, under one
         lock. draw: the documents of a sealed record, as of `save`. One answer each, in their order.
 
+        Where a test cannot be put there, what is there may be of another cable of the same serial: so no test
+        of that serial that comes after it is, and no remark about that test or a later one. refused: these
+        serials, in lower case, each with number and name of the test; the same for all parts of one import.
         Raises RecordsError; what came before that document is there.
         """
         told: list[Put] = []
-        self._changed(lambda change: told.extend(self._each_put(change, many[len(told) :], draw)))
+        mixed = {} if refused is None else refused
+        self._changed(lambda change: told.extend(self._each_put(change, many[len(told) :], draw, mixed)))
         return told
 
-    def _each_put(self, change: Change, many: Sequence[bytes], draw: Draw | None) -> Iterator[Put]:
+    def _each_put(
+        self, change: Change, many: Sequence[bytes], draw: Draw | None, mixed: dict[str, tuple[int, str]]
+    ) -> Iterator[Put]:
         for data in many:
             doc = json.loads(data)
             record = doc["schema"] not in (REMARK_SCHEMA, BATCH_SCHEMA)
@@ -396,24 +461,57 @@ class Store:
             name = f"{stem}.{_RECORD}"
             if not named(name):
                 raise ValueError(f"`{name}` is no name of a document of ours")
+            serial = str(doc.get("serial", "")).casefold()  # a batch has none
             try:
                 if (self.place / name).exists():
                     same = bytes_of(self.place / name) == data
                     why = "" if same else "another document of that name is there"
-                    yield Put(name, "same" if same else "other", why)
-                    continue
-                if record and (taken := self._as_another(change, doc["serial"], doc["test"])):
-                    yield Put(name, "other", f"`{taken.path.name}` is there, which has the same number")
-                    continue
-                self._put(change, stem, data, draw if record else None)
-                yield Put(name, "new")
+                else:
+                    same, why = False, self._in_the_way(change, doc, data) if record else ""
+                    if not why and serial in mixed and (record or doc["test"] >= mixed[serial][0]):
+                        why = f"`{mixed[serial][1]}` was not taken in, which comes before it"
+                    if not why:
+                        self._put(change, stem, data, self._not_there(draw, stem) if record else None)
+                        yield Put(name, "new")
+                        continue
             except (SerialError, OSError) as error:
                 change.missed(stem)
-                yield Put(name, "other", error.message if isinstance(error, SerialError) else str(error))
+                same, why = False, error.message if isinstance(error, SerialError) else str(error)
+            if record and not same:
+                mixed[serial] = min((doc["test"], name), mixed.get(serial, (doc["test"], name)))
+            yield Put(name, "same" if same else "other", why)
 
-    def _as_another(self, change: Change, serial: str, test: int) -> Entry | None:
-        """A record that has this number in another spelling, or is of the other kind."""
-        return next((one for one in self._tests(change, serial) if one.test == test), None)
+    def _in_the_way(self, change: Change, doc: Mapping[str, Any], data: bytes) -> str:
+        """What speaks against putting a record here, or nothing: one that has its number in another spelling,
+        or is of the other kind; a test before or after it that is of another cable; files of a lost record
+        that is another one."""
+        number, test = str(doc["number"]).casefold(), doc["test"]
+        earlier = doc.get(PREVIOUS)
+        for one in self._tests(change, doc["serial"]):
+            name = one.path.name
+            if one.test == test:
+                return f"`{name}` is there, which has the same number"
+            if earlier and f"{one.serial}.test-{one.test}".casefold() == earlier["number"].casefold():
+                if _seal_of(one) != earlier[SEAL]:
+                    return f"`{name}` is there, and the test before this one has the SHA-256 {earlier[SEAL]}"
+            elif one.test > test:
+                told = _previous_of(one)
+                if told and told["number"].casefold() == number and told[SEAL] != doc[SEAL]:
+                    return f"`{name}` is there, and the test before that one has the SHA-256 {told[SEAL]}"
+        for name in self._lost(change, doc["serial"]):
+            if test_of(name)[1] == test and not _is_of(self.place / name, doc[SEAL], data):
+                return f"`{name}` is there, and is of another record, which is lost"
+        return ""
+
+    def _not_there(self, draw: Draw | None, stem: str) -> Draw | None:
+        """What is drawn, but for what is there already."""
+        if draw is None:
+            return None
+        return lambda record: {
+            extension: data
+            for extension, data in draw(record).items()
+            if not os.path.lexists(self.place / f"{stem}.{extension}")
+        }
 
     # Keeping house
 
@@ -424,7 +522,10 @@ class Store:
         if not os.path.isdir(self.place):
             return 0
         with self._locked(), self._told("write to"):
-            self._index.remake()
+            try:
+                self._index.remake()
+            except (Damaged, Unusable) as error:
+                raise self._index.refused(error) from error
         return self._ask(queries.count)
 
     def names_for_backup(self) -> list[Path]:
@@ -446,14 +547,19 @@ class Store:
 
     def _changed(self, work: Callable[[Change], T]) -> T:
         """Do something under the lock, with rows in the index beside it; they are kept when all is done, and
-        nothing unfinished is left. An index that proves damaged is made anew, and it is done once more: where
-        that can show, no file has its name yet."""
+        nothing unfinished is left. An index that proves damaged is made anew, and one that somebody removed
+        meanwhile comes again: it is done once more, and where that can show, no file has its name yet."""
         try:
             return self._once(work)
-        except Damaged:
-            with self._locked():
-                self._index.mend()
+        except (Damaged, Unusable) as error:
+            damaged = isinstance(error, Damaged)
+        try:
+            if damaged:
+                with self._locked():
+                    self._index.mend()
             return self._once(work)
+        except (Damaged, Unusable) as error:
+            raise self._index.refused(error) from error
 
     def _once(self, work: Callable[[Change], T]) -> T:
         with self._locked():
@@ -463,8 +569,7 @@ class Store:
                 try:
                     done = work(change)
                 finally:
-                    with contextlib.suppress(OSError):  # the next save tries again
-                        self._finish()
+                    self._finish_quietly()
                 change.commit()
                 return done
 
@@ -514,6 +619,10 @@ class Store:
             preserve_lock_file=True,
         )
 
+    def _finish_quietly(self) -> None:
+        with contextlib.suppress(OSError):  # the next save tries again
+            self._finish()
+
     def _finish(self) -> None:
         """Name every unfinished document whose record has its name; remove what else is unfinished."""
         (self.place / _PROBE).unlink(missing_ok=True)
@@ -524,7 +633,7 @@ class Store:
             if record.is_file() and _tag(record.read_bytes()) == found["tag"]:
                 with contextlib.suppress(SerialError):  # it has its name already
                     _link(self.place / found[0], self.place / found["name"])
-                    _flush_names(self.place)
+                    flush_names(self.place)
         for found in unfinished:
             (self.place / found[0]).unlink(missing_ok=True)
 
@@ -540,11 +649,11 @@ class Store:
                         raise _taken(path)
                 for path, data in contents.items():
                     _write(unfinished[path], data)
-                _flush_names(self.place)
+                flush_names(self.place)
                 for path in contents:
                     _link(unfinished[path], path)
                     named.append(path)
-                    _flush_names(self.place)
+                    flush_names(self.place)
             except BaseException:
                 # The record last: whatever goes wrong here, while it has its name the documents are kept too.
                 with contextlib.suppress(OSError):
@@ -562,13 +671,50 @@ class Store:
             raise
         except OSError as error:
             raise RecordsError(
-                f"records folder `{self.place}`: cannot {doing} it: {reason(error)}", hint=_ELSEWHERE
+                f"records folder `{self.place}`: cannot {doing} it: {self._reason(error)}", hint=_ELSEWHERE
             ) from error
+
+    def _reason(self, error: OSError) -> str:
+        """What the system refuses; of something that is not there, what that is."""
+        if error.errno != errno.ENOENT:
+            return reason(error)
+        place = self.place.absolute()
+        missing = [one for one in (place, *place.parents) if not one.exists()]
+        if not missing:
+            return f"`{error.filename}` is not there" if error.filename else reason(error)
+        return "the folder is not there" if missing == [place] else f"`{missing[-1]}` is not there"
 
 
 def reason(error: OSError) -> str:
     """What the system refuses, in a few words."""
     return _SEEN.get(error.errno or 0) or error.strerror or type(error).__name__
+
+
+def _only_lost(serial: str, file: Path) -> SerialError:
+    return SerialError(
+        f"serial `{serial}` is used: `{file}` is there, and its record is lost",
+        hint="put the record back beside it, or take another serial",
+    )
+
+
+def _previous_of(entry: Entry) -> Mapping[str, str] | None:
+    """Number and seal of the test before, as a record that is as it was sealed names it."""
+    try:
+        told: Any = open_sealed(bytes_of(entry.path)).get(PREVIOUS)
+        return {key: str(told[key]) for key in ("number", SEAL)} if told else None
+    except (NotGenuine, OSError, KeyError, TypeError):
+        return None
+
+
+def _is_of(path: Path, sha256: str, record: bytes) -> bool:
+    """Whether a file was drawn from the record with these bytes, or is a remark about it, by its seal."""
+    try:
+        data = bytes_of(path)
+        if path.suffix.lower() != f".{_RECORD}":
+            return open_carrier(data)[0] == record
+        return bool(open_sealed(data)["about"][SEAL] == sha256)
+    except (NotGenuine, OSError, KeyError, TypeError):
+        return False
 
 
 def _seal_of(entry: Entry) -> str | None:
@@ -610,27 +756,6 @@ def _taken(path: Path) -> SerialError:
 def _link(unfinished: Path, path: Path) -> None:
     """Put the file under its name too. Raises SerialError rather than replace one."""
     try:
-        os.link(unfinished, path)
+        link(unfinished, path)
     except FileExistsError:
         raise _taken(path) from None
-    except OSError as error:
-        if error.errno not in _NO_HARD_LINKS:
-            raise
-        # Other saves wait for the lock, so nothing comes between looking and renaming.
-        if os.path.lexists(path):
-            raise _taken(path) from None
-        os.rename(unfinished, path)
-
-
-def _flush_names(folder: Path) -> None:
-    """Flush the folder itself, so that a new name outlives a power cut. Windows has no such call."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError as error:
-        if error.errno != errno.EINVAL:  # some network disks do not know it
-            raise
-    finally:
-        os.close(handle)

@@ -61,20 +61,21 @@ def seen(place: Path, name: str) -> tuple[int, int] | None:
     return status.st_size, status.st_mtime_ns
 
 
-def noted(connection: Connection) -> int | None:
-    """The folder's stamp when the tables were in step with it, if it was one to go by."""
-    stamps = connection.scalars(select(tables.folder.c.stamp)).all()
-    if len(stamps) != 1:
+def noted(connection: Connection) -> tuple[str | None, int | None]:
+    """The folder's stamp when the tables were in step with it, if it was one to go by; and how many names a
+    person saw in it then."""
+    rows = connection.execute(select(tables.folder.c.stamp, tables.folder.c.files)).all()
+    if len(rows) != 1:
         raise Damaged
-    stamp: int | None = stamps[0]
-    return stamp
+    stamp, files = rows[0]
+    return stamp, files
 
 
-def note(connection: Connection, stamp: int | None) -> None:
-    connection.execute(update(tables.folder).values(stamp=stamp))
+def note(connection: Connection, stamp: str | None, files: int | None) -> None:
+    connection.execute(update(tables.folder).values(stamp=stamp, files=files))
 
 
-def sync(connection: Connection, place: Path, watched: Watched, stamp: Callable[[], int | None]) -> set[str]:
+def sync(connection: Connection, place: Path, watched: Watched, stamp: Callable[[], str | None]) -> set[str]:
     """Bring the tables in step, and keep that. Returns the names that a person would see in the folder.
 
     stamp: the folder's, to be noted if every later change is sure to give it another; else None.
@@ -86,10 +87,10 @@ def sync(connection: Connection, place: Path, watched: Watched, stamp: Callable[
     coming = {name for name in names - old.names if named(name)}
     gone = old.names - names
     if changed or coming or gone:
-        note(connection, None)  # what is kept meanwhile is not in step
+        note(connection, None, None)  # what is kept meanwhile is not in step
         _take_in(connection, place, watched, old, changed | coming, gone)
-    if noted(connection) != now:
-        note(connection, now)
+    if noted(connection) != (now, len(names)):
+        note(connection, now, len(names))
     connection.commit()
     return names
 
@@ -275,7 +276,7 @@ def _add_tests(connection: Connection, groups: Sequence[_Group], read: Callable[
     for group in groups:
         about, file = group.about, read(group.record)
         folded = about.serial.casefold()
-        row = record_row(file.data)
+        row = record_row(file.data, about)
         rows.append(
             {
                 "cable_id": cable_of[folded],
@@ -321,7 +322,7 @@ def _add_remarks(connection: Connection, names: Iterable[str], read: Callable[[s
             "kind": about.kind,
             "nth": about.count,
         }
-        rows.append(row | remark_row(file.data))
+        rows.append(row | remark_row(file.data, about))
     _insert(connection, tables.remarks, rows)
 
 
@@ -333,7 +334,7 @@ def _add_batches(connection: Connection, names: Iterable[str], read: Callable[[s
             file = read(name)
             row = {"name": name, "size": file.size, "mtime": file.mtime, "id": about.id}
             row |= {"series": about.series, "number": about.number}
-            rows.append(row | batch_row(file.data))
+            rows.append(row | batch_row(file.data, about))
     _insert(connection, tables.batches, rows)
 
 

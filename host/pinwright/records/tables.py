@@ -31,13 +31,15 @@ metadata = MetaData(
     }
 )
 
-# One row. stamp: the folder's time of change, in ns, when the tables were last in step with it, if any later
-# change is sure to give it another; else NULL.
+# One row. stamp: which folder it was, with its times (index._stamp), when the tables were last in step with
+# it, if any later change is sure to give it another; else NULL. files: how many names a person saw in it
+# then.
 folder = Table(
     "folder",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("stamp", BigInteger),
+    Column("stamp", Text),
+    Column("files", Integer),
 )
 
 # One row for each serial that a file is named after. folded: the serial in lower case. serial: as its first
@@ -92,8 +94,9 @@ tests = Table(
     Index(None, "batch"),
 )
 
-# Files that are named like a record or what was drawn from one, but belong to no row of `tests`: documents
-# whose record is gone, and a second spelling of a name. Their serials are used.
+# Files that are named like a record or what was drawn from one, and that no row of `tests` names: documents
+# whose record is gone, and second spellings of a name, also of a record's that has a row. Their serials are
+# used.
 strays = Table(
     "strays",
     metadata,

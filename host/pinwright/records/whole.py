@@ -1,4 +1,5 @@
-"""A file that is there as a whole or not at all, whatever happens while it is written."""
+"""A file that is there as a whole or not at all, whatever happens while it is written; and how a file gets a
+name that nothing has yet."""
 
 from __future__ import annotations
 
@@ -33,7 +34,9 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        _name(unfinished, path)
+        if link(unfinished, path):
+            unfinished.unlink()
+        flush_names(path.parent)
     except BaseException:
         with contextlib.suppress(OSError):
             unfinished.unlink(missing_ok=True)
@@ -46,21 +49,27 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
                 left.unlink(missing_ok=True)
 
 
-def _name(unfinished: Path, path: Path) -> None:
-    """Put the file under its name. Raises FileExistsError rather than replace one."""
+def link(unfinished: Path, path: Path) -> bool:
+    """Put the file under its name too: True; on a disk without hard links under that name alone: False.
+    Raises FileExistsError rather than replace one, and OSError."""
     try:
         os.link(unfinished, path)
     except OSError as error:
         if error.errno not in _NO_HARD_LINKS:
             raise
+        # Who takes turns by a lock waits for it, so nothing comes between looking and renaming.
         if os.path.lexists(path):
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path)) from None
         os.rename(unfinished, path)
-    else:
-        unfinished.unlink()
+        return False
+    return True
+
+
+def flush_names(folder: Path) -> None:
+    """Flush the folder itself, so that a new name outlives a power cut. Windows has no such call."""
     if os.name == "nt":
-        return  # there is no such call
-    handle = os.open(path.parent, os.O_RDONLY)
+        return
+    handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
     except OSError as error:

@@ -47,10 +47,12 @@ _LARGEST_MODULE_MM = 0.6
 _STEP_MM = 0.02
 _SMALL = tuple(points / 4 for points in range(40, 15, -1))  # 10 pt to LEAST_POINTS
 _LARGE = tuple(points / 2 for points in range(56, 7, -1))  # of the serial: 28 pt to LEAST_POINTS
-# Points: a larger serial, and larger words below it, are in one piece.
-_BROKEN_BELOW, _SMALL_BROKEN_BELOW = 8.0, 5.0
-_LARGEST_MARK = 16.0  # points
+# Points. A serial is set so small rather than broken; where even that is too large, pieces of it are at most
+# of the other size. The profile's id is rather as small as can be read than broken; other words that are
+# long, such as a revision, are broken once they are as small as the third.
+_WHOLE_FROM, _PIECES_TO, _SMALL_PIECES_TO = 5.0, 8.0, 5.0
 _WORTH_BROKEN = 0.75  # of whole words in letters of the same size
+_LARGEST_MARK = 16.0  # points
 _MARK_WIDE, _MARK_HIGH = 0.96, 0.4  # the most of the room for letters that it takes
 _MARK_PAD = 0.2  # em above and below it
 _MARK_GAP_MM = 0.4  # to what stands below it
@@ -120,9 +122,7 @@ def labels_pdf(tests: Sequence[Labelled], stock: Stock, told: Told = _unheard) -
 
     Raises UsageError where a label has no room for what has to be on it.
     """
-    count = len(tests) * stock.copies
-    if not 1 <= count <= MOST_LABELS:
-        raise UsageError(f"{count} labels are not between 1 and {MOST_LABELS}, what one file can have")
+    count = check_count(len(tests), stock)
     check(tests, stock, told)
     prints = [_print_of(one, stock.size) for one in tests]
     order = chain.from_iterable([number] * stock.copies for number in range(len(tests)))
@@ -146,6 +146,14 @@ def labels_pdf(tests: Sequence[Labelled], stock: Stock, told: Told = _unheard) -
         pdf_standards="a-3b",
         ignore_system_fonts=True,
     )
+
+
+def check_count(tests: int, stock: Stock) -> int:
+    """How many labels these are, with copies. Raises UsageError where one file cannot have them."""
+    count = tests * stock.copies
+    if not 1 <= count <= MOST_LABELS:
+        raise UsageError(f"{count} labels are not between 1 and {MOST_LABELS}, what one file can have")
+    return count
 
 
 def check(tests: Sequence[Labelled], stock: Stock, told: Told = _unheard) -> None:
@@ -195,17 +203,21 @@ class Print:
 
 @dataclass(frozen=True, slots=True)
 class _Letters:
-    """Sizes in points. mark: 0 where there is none. broken: a word below the serial is in pieces."""
+    """Sizes in points. mark: 0 where there is none. whole: the serial is in one line that is large enough;
+    id_whole: the profile's id is in one line. broken: another word is in pieces."""
 
     serial: float
     small: float
     mark: float
+    whole: bool
+    id_whole: bool
     broken: bool
 
     @property
-    def score(self) -> float:
-        """As if all were small letters in whole words."""
-        return min(self.serial / _TWICE, self.small) * (_WORTH_BROKEN if self.broken else 1.0)
+    def score(self) -> tuple[bool, bool, float]:
+        """What counts first, and then how large it is, as if all were small letters."""
+        large = min(self.serial / _TWICE, self.small)
+        return self.whole, self.id_whole, large * (_WORTH_BROKEN if self.broken else 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,8 +295,11 @@ def _plan(
             letters = _letters(mark, serial, lines, width, height)
             if letters:
                 plans.append(_Plan(beside, module, letters))
-    enough = min(_COMFORTABLE, _NEARLY * max((plan.letters.score for plan in plans), default=0.0))
-    return next((plan for plan in plans if plan.letters.score >= enough), None)
+    if not plans:
+        return None
+    whole, id_whole, best = max(plan.letters.score for plan in plans)
+    enough = whole, id_whole, min(_COMFORTABLE, _NEARLY * best)
+    return next(plan for plan in plans if plan.letters.score >= enough)
 
 
 def _letters(
@@ -299,25 +314,28 @@ def _letters(
         return None
     height -= _marked_mm(len(_mark_lines(mark, marked, width)), marked)
     larges = list(_serial_heights(serial, width))
-    longest = max(_ems(word) for line in lines for word in line)
+    (id, *others), *rest = [list(map(_ems, line)) for line in lines]
+    longest = max(chain(others, *rest))
     for small in smalls:
         broken = longest * small * POINT_MM > width
-        if broken and small > _SMALL_BROKEN_BELOW:
+        if broken and small > _SMALL_PIECES_TO:
             continue
         below = sum(len(_wrapped(line, small, width)) for line in lines) * _LEADING * small * POINT_MM
-        large = next((points for points, tall in larges if tall <= height - below), 0.0)
-        made = _Letters(large, small, marked, broken)
+        fits = ((points, whole) for points, tall, whole in larges if tall <= height - below)
+        large, whole = max(fits, key=lambda one: (one[1], one[0]), default=(0.0, False))
+        made = _Letters(large, small, marked, whole, id * small * POINT_MM <= width, broken)
         if large >= small and (best is None or made.score > best.score):
             best = made
     return best
 
 
-def _serial_heights(serial: str, width: float) -> Iterator[tuple[float, float]]:
-    """Its sizes, the largest first, and how high it is then; in one piece where that is large enough."""
+def _serial_heights(serial: str, width: float) -> Iterator[tuple[float, float, bool]]:
+    """Its sizes, how high it is then, and whether it is in one line that is large enough."""
     for points in _LARGE:
         pieces = len(_wrapped((serial,), points, width))
-        if pieces == 1 or points <= _BROKEN_BELOW:
-            yield points, pieces * _LEADING * points * POINT_MM
+        if pieces == 1 or points <= _PIECES_TO:
+            whole = pieces == 1 and points >= _WHOLE_FROM
+            yield points, pieces * _LEADING * points * POINT_MM, whole
 
 
 def _mark_points(mark: str, width: float, height: float) -> float:

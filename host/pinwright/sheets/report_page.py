@@ -18,6 +18,7 @@ from pinwright.sheets.svg import element, path
 
 MENDED = "#b5c7d1"  # paler than what was good at once, and darker than what failed
 GOOD = "#1f3d4d"
+UNKNOWN = "#e69f00"  # that of a fault in the pictures: somebody has to look
 _BAR, _STRIP = 60.0, 70.0  # mm
 _HIGH = 4.0
 _TEMPLATES = jinja2.Environment(
@@ -42,6 +43,7 @@ def report_page(sheet: ReportSheet) -> bytes:
         most_ohms=most_ohms,
         good=GOOD,
         mended=MENDED,
+        unknown=UNKNOWN,
     )
     return page.encode("utf-8")
 
@@ -62,12 +64,20 @@ def _picture(width: float, words: str) -> ElementTree.Element:
 
 
 def _bar(month: Period) -> str:
-    """How many cables passed at once, after mending, and not; side by side, as shares of all."""
+    """How many cables passed at once, after mending, not, and what nobody knows; side by side, as shares of
+    all."""
     good = month.passed - month.mended
-    root = _picture(_BAR, f"of {month.made} cables {good} at once and still, {month.mended} after mending")
-    at_once, in_the_end = (_BAR * count / month.made for count in (good, month.passed))
+    words = f"of {month.made} cables {good} at once and still, {month.mended} after mending"
+    root = _picture(_BAR, words + (f", {month.unknown} unknown" if month.unknown else ""))
+    at_once, in_the_end, known = (
+        _BAR * count / month.made for count in (good, month.passed, month.passed + month.failed)
+    )
     element(root, "rect", x=0.0, y=0.3, width=at_once, height=_HIGH - 0.6, fill=GOOD)
     element(root, "rect", x=at_once, y=0.3, width=in_the_end - at_once, height=_HIGH - 0.6, fill=MENDED)
+    if month.unknown:
+        element(root, "rect", x=known, y=0.3, width=_BAR - known, height=_HIGH - 0.6, fill=UNKNOWN)
+        d = path("M", known, 0.3, "L", known, _HIGH - 0.3)
+        element(root, "path", d=d, stroke=INK, stroke_width=0.3)
     element(
         root, "rect", x=0.15, y=0.3, width=_BAR - 0.3, height=_HIGH - 0.6, fill="none", stroke=INK,
         stroke_width=0.3,

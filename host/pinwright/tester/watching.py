@@ -16,11 +16,13 @@ from pinwright.tester.fixture import Fixture, Placement, Socket
 from pinwright.tester.measurement import components
 from pinwright.tester.session import SCAN_S, SCAN_SILENCE_S, SETTLE_US, STEPS, Session, show
 
-# Assumed of hands: how long they need for a plug, and how quickly nobody can change two cables.
+# Assumed of hands: how long they need for a plug.
 STEADY_S = 0.7
 LOOKS_STEADY = 3
 ONE_END_S = 3.0  # then the other end is not still on its way
-LOOKS_OUT = 2
+# A judgement: nobody changes two cables within that, and a plug that loses contact has it again before.
+OUT_S = 1.0
+LOOKS_OUT = 3
 BEAR_S = 10.0
 _BORNE = (OutsideVoltage, SelfCheckFailed)
 _BEFORE_ANY_LOOK = ("hello", "self-check", "conscience", "map")
@@ -136,10 +138,10 @@ class Watching:
         if look != self._last:
             self._last, self._since_s, self._looks = look, at_s, 0
         self._looks += 1
-        if not look.pieces:
-            self.out = self.out or self._looks >= LOOKS_OUT
-            return Nothing()
         lasted_s = at_s - self._since_s
+        if not look.pieces:
+            self.out = self.out or (lasted_s >= OUT_S and self._looks >= LOOKS_OUT)
+            return Nothing()
         sockets = [self._sockets_of(piece) for piece in look.pieces]
         if max(map(len, sockets)) > 1:
             steady = lasted_s >= STEADY_S and self._looks >= LOOKS_STEADY

@@ -183,12 +183,20 @@ def _leaks(one: Tested, other: Tested) -> Iterator[Both[Leak]]:
     here, there = ({leak.pins: leak for leak in test.facts.leaks} for test in (one, other))
     for pins in sorted({*here, *there}, key=lambda part: tuple(map(in_order, part))):
         leak, now = here.get(pins), there.get(pins)
+        # What is joined to more than its net conducts there: that is no leak, and is told of the nets.
+        if not (leak and now) and _is_joined((one if leak else other).facts, pins):
+            continue
         told = [each.ohms if each else _not_told(leak or now) for each in (leak, now)]
         rise, uncertainty = told[1] - told[0], of_a_difference(*map(leak_uncertainty, told))
         change = _change(rise, uncertainty)
         if change != "same" and not (leak and now):
             change = "only one" if leak else "only other"
         yield Both(leak, now, rise, uncertainty, change)
+
+
+def _is_joined(facts: Facts, pins: Sequence[Pin]) -> bool:
+    """Whether some of these pins were found joined to what they should not be."""
+    return any(set(fact.pins).intersection(pins) for fact in facts.extra)
 
 
 def _not_told(leak: Leak | None) -> float:

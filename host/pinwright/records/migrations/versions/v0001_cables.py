@@ -11,7 +11,8 @@ def upgrade() -> None:
     op.create_table(
         "folder",
         sa.Column("id", sa.Integer, nullable=False),
-        sa.Column("stamp", sa.BigInteger),
+        sa.Column("stamp", sa.Text),
+        sa.Column("files", sa.Integer),
         sa.PrimaryKeyConstraint("id", name="pk_folder"),
     )
     op.execute("INSERT INTO folder (id, stamp) VALUES (1, NULL)")
