@@ -183,7 +183,7 @@ def test_a_file_as_the_place_for_records_is_refused_before_scanning(refused: Any
 @pytest.mark.usefixtures("no_scan")
 def test_a_place_that_nobody_can_write_to_is_refused_before_scanning(refused: Any) -> None:
     message = refused("straight-34", *SIM, "--records", "/proc/pinwright")
-    assert message == "records folder `/proc/pinwright`: cannot write to it: it is not there"
+    assert message == "records folder `/proc/pinwright`: cannot write to it: the folder is not there"
 
 
 @posix

@@ -20,6 +20,8 @@ from pinwright.virtual.circuit import HIGH, INPUT, LOW
 
 from .conftest import POINT_OF
 
+pytestmark = pytest.mark.one_in(2)
+
 POINTS = 128
 SHUNT_STEP_V, SUPPLY_STEP_V = 0.256 / 32768, 4.096 / 32768
 SHUNT_RANGE, SUPPLY_RANGE = 5, 1  # the field PGA
