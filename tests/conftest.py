@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 import shutil
 import subprocess
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -16,6 +18,29 @@ settings.register_profile("ci", settings.get_profile("everywhere"), derandomize=
 settings.register_profile("quick", settings.get_profile("ci"), max_examples=5)  # for a run within a run
 usual = "ci" if os.environ.get("CI") else "everywhere"
 settings.load_profile(os.environ.get("PINWRIGHT_EXAMPLES") or usual)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "one_in(n): a quick run takes one in n of its cases, others every day")
+    os.environ.setdefault("PINWRIGHT_DAY", str(datetime.date.today().toordinal()))  # one for all processes
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """CI has ten minutes: of cases that take long and are much alike it takes some, and in n days all."""
+    if os.environ.get("PINWRIGHT_EXAMPLES") != "quick":
+        return
+    seen: Counter[str] = Counter()
+    left_out = []
+    for item in items:
+        mark = item.get_closest_marker("one_in")
+        if mark and "[" in item.nodeid:  # a single case is always taken
+            of = item.nodeid.partition("[")[0]
+            if (seen[of] + int(os.environ["PINWRIGHT_DAY"])) % mark.args[0]:
+                left_out.append(item)
+            seen[of] += 1
+    chosen = set(items).difference(left_out)
+    items[:] = [item for item in items if item in chosen]
+    config.hook.pytest_deselected(items=left_out)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -17,9 +18,9 @@ from types import TracebackType
 from typing import TextIO
 
 from rich import box
+from rich.cells import cell_len, set_cell_size
 from rich.console import Console, Group, RenderableType
 from rich.panel import Panel
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -34,6 +35,7 @@ from pinwright.verdict.words import Finding
 
 _TRAILING = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)  # blanks, and what ends their style
 _LONGEST_NAME = 40  # of what stays in one piece at the left of a table
+_MOST_FOLDED = 1000  # rows
 _A_FEW = 10  # rows that are wrong for one and the same reason, and can still be read
 PIPED_WIDTH = 80  # a pipe has no width of its own: the same text everywhere
 PIPED_HEIGHT = 24
@@ -109,8 +111,11 @@ def _write(stream: TextIO, text: str) -> None:
 def _send(stream: TextIO, write: Callable[[], object]) -> None:
     """Write to the stream and have it out, with the errors of `_print`."""
     try:
-        write()
-        stream.flush()  # what is wrong with the stream shows here, where it can be said
+        with _Bar.lock:
+            if _Bar.shown and stream.isatty():
+                _Bar.shown.wipe()
+            write()
+            stream.flush()  # what is wrong with the stream shows here, where it can be said
     except OSError as error:
         if stream is not sys.stdout:
             return  # talk that nobody can hear
@@ -159,8 +164,29 @@ def show_error(message: str, hint: str) -> None:
 
 
 def show_table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> None:
-    """A plain table on standard output; long cells are folded, never cut."""
+    """A plain table on standard output; long cells are folded, never cut, and words broken only where columns
+    would have no room else."""
     _print(sys.stdout, _table(headings, rows))
+
+
+def show_rows(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """The same for cells of one line, of which there may be very many: on a terminal a table, elsewhere, and
+    where to fold them would take minutes, one line a row, as wide as it needs."""
+    if sys.stdout.isatty() and len(rows) <= _MOST_FOLDED:
+        _print(sys.stdout, _table(headings, rows, whole_names=False))
+        return
+    lines = [[_harmless(cell).replace("\n", " ") for cell in row] for row in (headings, *rows)]
+    widths = [max(map(cell_len, column)) for column in zip(*lines, strict=True)]
+    told = (
+        "  ".join(cell + " " * (width - cell_len(cell)) for cell, width in zip(line, widths, strict=True))
+        for line in lines
+    )
+    _write(sys.stdout, "".join(f"{line.rstrip()}\n" for line in told))
+
+
+def terminal_width() -> int:
+    """Columns of standard output, PIPED_WIDTH where it is no terminal."""
+    return _console(sys.stdout).width
 
 
 def show_text(text: str) -> None:
@@ -178,33 +204,109 @@ def show_file(text: str) -> None:
     _send(out, lambda: out.buffer.write(data))
 
 
+def show_bytes(data: bytes) -> None:
+    """A piece of a file on standard output, byte for byte; on a terminal as text that commands none.
+
+    Raises as `_print` does.
+    """
+    out = sys.stdout
+    if out.isatty() or not hasattr(out, "buffer"):
+        text = data.decode("utf-8", "backslashreplace").replace("\r\n", "\n").removeprefix("\ufeff")
+        show_text(text.removesuffix("\n"))
+        return
+    out.flush()
+    _send(out, lambda: out.buffer.write(data))
+
+
 PROGRESS_AFTER_S = 1.0
+_DRAWN_EVERY_S = 0.1
+_LONGEST_BAR = 40
 Told = Callable[[int, int], None]  # how many of how many are done
+
+
+class _Bar:
+    """A line at the end of the terminal, wiped before anything else is written there, and drawn again."""
+
+    lock = threading.RLock()
+    shown: _Bar | None = None  # the innermost
+
+    def __init__(self, what: str) -> None:
+        self._what = _harmless(what).replace("\n", " ")
+        self._done = self._of = 0
+        self._begun = time.monotonic()
+        self._due = self._begun + PROGRESS_AFTER_S
+        self._is_drawn = False
+
+    def told(self, done: int, of: int) -> None:
+        self._done, self._of = done, of
+        if time.monotonic() >= self._due:
+            self.draw()
+
+    def draw(self) -> None:
+        with _Bar.lock:
+            if _Bar.shown is not self:
+                return  # another has begun since, or this one has ended
+            self._due = time.monotonic() + _DRAWN_EVERY_S
+            console = _console(sys.stderr)
+            text = self._text(console.width - 1, time.monotonic() - self._begun)
+            _write_quietly(f"\r{text}\x1b[K")
+            self._is_drawn = True
+
+    def wipe(self) -> None:
+        with _Bar.lock:
+            if self._is_drawn:
+                _write_quietly("\r\x1b[K")
+                self._is_drawn = False
+                self._due = time.monotonic()
+
+    def _text(self, width: int, elapsed_s: float) -> str:
+        """`reading ━━━━━━━━━╌╌╌╌╌╌╌ 120/200  0:08 left`, as much of it as there is room for."""
+        count = f" {self._done}/{self._of}" if self._of else f" {self._done}" if self._done else " …"
+        bar = ""
+        if self._of and self._done:
+            left_s = round(elapsed_s * max(0, self._of - self._done) / self._done)
+            count += f"  {left_s // 60}:{left_s % 60:02} left"
+        room = min(_LONGEST_BAR, width - cell_len(self._what) - cell_len(count) - 1)
+        if self._of and room >= 8:
+            full, empty = ("#", "-") if _ascii_only(sys.stderr, "━╌…") else ("━", "╌")
+            part = min(room, room * self._done // self._of)
+            bar = " " + full * part + empty * (room - part)
+        return set_cell_size(f"{self._what}{bar}{count}", width).rstrip()
+
+
+def _write_quietly(text: str) -> None:
+    """To standard error, past any bar: talk that may get lost."""
+    try:
+        encoding = sys.stderr.encoding or "utf-8"
+        sys.stderr.write(text.encode(encoding, "replace").decode(encoding))
+        sys.stderr.flush()
+    except OSError:
+        pass
 
 
 @contextmanager
 def progress(what: str) -> Iterator[Told]:
     """How far something has come: a bar on standard error, if that is a terminal, once it has lasted a
-    second. Call what it gives as often as you like; while the total is not known, with 0 of it."""
-    if not sys.stderr.isatty():
+    second. Call what it gives as often as you like; while the total is not known, with 0 of it. Results and
+    talk that are written meanwhile stand above it. One inside another is shown in its place."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
         yield lambda done, of: None
         return
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    both = sys.stdout.isatty()  # then a result is written above the bar; elsewhere it goes where it should
-    out = Console(stderr=True, highlight=False)
-    bar = Progress(*columns, console=out, transient=True, redirect_stdout=both, redirect_stderr=True)
-    task = bar.add_task(what, total=None)
-    begun = time.monotonic()
-
-    def told(done: int, of: int) -> None:
-        if not bar.live.is_started and time.monotonic() - begun >= PROGRESS_AFTER_S:
-            bar.start()
-        bar.update(task, completed=done, total=of or None)
-
+    bar, outer = _Bar(what), _Bar.shown
+    timer = threading.Timer(PROGRESS_AFTER_S, bar.draw)  # where one step takes longer than that
+    timer.daemon = True
+    with _Bar.lock:
+        if outer:
+            outer.wipe()
+        _Bar.shown = bar
+    timer.start()
     try:
-        yield told
+        yield bar.told
     finally:
-        bar.stop()
+        timer.cancel()
+        with _Bar.lock:
+            bar.wipe()
+            _Bar.shown = outer
 
 
 Drawing = Callable[[int, int, bool], Sequence[Sequence[tuple[str, str]]]]
@@ -228,16 +330,84 @@ def show_sketch(draw: Drawing) -> None:
     _print(sys.stdout, *(Text.assemble(*line) for line in pieces), wrap=False)
 
 
-def _table(headings: Sequence[str], rows: Iterable[Sequence[str | Text]]) -> Table:
+def _table(
+    headings: Sequence[str], rows: Iterable[Sequence[str | Text]], *, whole_names: bool = True
+) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    rows = list(rows)
-    # What a row is called stays in one piece.
-    first = max((len(line) for row in rows for line in str(row[0]).splitlines()), default=0)
-    for column, heading in enumerate(headings):
-        table.add_column(heading, overflow="fold", min_width=0 if column else min(first, _LONGEST_NAME))
-    for row in rows:
-        table.add_row(*(cell if isinstance(cell, Text) else Text(_harmless(cell)) for cell in row))
+    texts = [
+        [cell if isinstance(cell, Text) else Text(_harmless(cell)) for cell in row]
+        for row in (headings, *rows)
+    ]
+    columns = [[cell.plain for cell in column] for column in zip(*texts, strict=True)]
+    widths = _widths(columns, terminal_width(), whole_names)
+    for heading, width in zip(texts[0], widths, strict=True):
+        table.add_column(_folded(heading, width), overflow="fold", width=width)
+    for row in texts[1:]:
+        table.add_row(*map(_folded, row, widths))
     return table
+
+
+# Pieces of a line that are not broken while another column can be folded instead: words and moments, then
+# parts of words at hyphens, then those of moments, though never a date.
+_DAY = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+_MOMENT = rf"{_DAY} [0-9]{{2}}:[0-9]{{2}}"
+_WORDS = re.compile(rf"{_MOMENT}|\S+")
+_PARTS = re.compile(rf"{_DAY}|[^\s-]+-+(?=[^\s-])|\S+")
+_PARTS_OF_WORDS = re.compile(rf"{_MOMENT}|{_PARTS.pattern}")
+
+
+def _widths(columns: Sequence[Sequence[str]], room: int, whole_names: bool) -> list[int]:
+    """How wide each column is, in so much room: the widest are folded first. whole_names: what a row is
+    called, at the left, stays in one piece as long as anything else can be folded."""
+
+    def longest(cells: Iterable[str], pieces: re.Pattern[str] | None) -> int:
+        lines = [line for cell in cells for line in cell.splitlines()]
+        parts = [part for line in lines for part in pieces.findall(line)] if pieces else lines
+        return max(map(cell_len, parts), default=0)
+
+    gaps = [2] * (len(columns) - 1) + [0]
+    widths = [max(1, longest(column, None)) + gap for column, gap in zip(columns, gaps, strict=True)]
+    names = min(longest(columns[0][1:], None), _LONGEST_NAME) if whole_names else 1
+    for pieces, whole in ((_WORDS, names), (_PARTS_OF_WORDS, names), (_PARTS, names), (_PARTS, 1), (None, 1)):
+        least = [longest(column, pieces) if pieces else 1 for column in columns]
+        least[0] = max(least[0], whole)
+        widths = _narrowed(widths, [low + gap for low, gap in zip(least, gaps, strict=True)], room)
+    return [width - gap for width, gap in zip(widths, gaps, strict=True)]
+
+
+def _narrowed(widths: Sequence[int], least: Sequence[int], room: int) -> list[int]:
+    """None below the least: the widest are narrowed till they are as wide as the next, and so on, till there
+    is room."""
+    widths = list(widths)
+    while (over := sum(widths) - room) > 0:
+        free = [n for n, low in enumerate(least) if widths[n] > low]
+        if not free:
+            break
+        widest = max(widths[n] for n in free)
+        step = widest - max((widths[n] for n in free if widths[n] < widest), default=0)
+        these = [n for n in free if widths[n] == widest]
+        for left, n in zip(range(len(these), 0, -1), these, strict=True):
+            less = min(round(over / left), step, widths[n] - least[n])
+            widths[n], over = widths[n] - less, over - less
+    return widths
+
+
+def _folded(text: Text, width: int) -> Text:
+    """With its lines ended where they have to be so that no word is broken that need not be: also after
+    hyphens."""
+    if all(cell_len(word) <= width for word in text.plain.split()):
+        return text
+    ends: list[int] = []
+    start = last = 0
+    for piece in re.finditer(r"\n|[^\S\n]+|" + _PARTS.pattern, text.plain):
+        if piece.group() == "\n":
+            start = piece.end()
+        elif not piece.group().isspace() and cell_len(text.plain[start : piece.end()]) > width:
+            if last > start and not text.plain[last - 1].isspace():
+                ends.append(last)
+            start = piece.start()
+        last = piece.end()
+    return Text("\n").join(text.divide(ends)) if ends else text
 
 
 def name_of(profile: Profile) -> str:
@@ -431,10 +601,12 @@ def can_redraw() -> bool:
 class Screen:
     """One panel on the terminal, drawn over itself as long as the `with` block lasts; the last one stays.
 
-    Each is written in one piece, line over line, so that nothing flickers.
+    Each is written in one piece, line over line, so that nothing flickers. tall: where it needs more lines
+    than usual, it takes them, if the terminal has them.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, tall: bool = False) -> None:
+        self._tall = tall
         self._height = 0
 
     def __enter__(self) -> Screen:
@@ -454,7 +626,8 @@ class Screen:
         console = _console(sys.stdout)
         width, height = min(console.width, _SCREEN_WIDTH) - 1, min(console.height - 1, _SCREEN_HEIGHT)
         ascii = ascii_only()
-        lines = draw(width - 6, height - 2, ascii)
+        lines = draw(width - 6, (console.height - 1 if self._tall else height) - 2, ascii)
+        height = max(height, len(lines) + 2) if self._tall else height
         panel = Panel(
             Group(*(Text(_harmless(text), style=_style(word)) for text, word in lines)),
             title=Text(_harmless(title), style="bold"),
@@ -472,10 +645,14 @@ class Screen:
 
 def ascii_only() -> bool:
     """Whether standard output has neither blocks nor arrows: by its encoding, or on the console of Linux."""
-    if sys.stdout.isatty() and os.environ.get("TERM") == _PLAIN_TERMINAL:
+    return _ascii_only(sys.stdout, "█→╭")
+
+
+def _ascii_only(stream: TextIO, needed: str) -> bool:
+    if stream.isatty() and os.environ.get("TERM") == _PLAIN_TERMINAL:
         return True
     try:
-        "█→╭".encode(sys.stdout.encoding or "utf-8")
+        needed.encode(stream.encoding or "utf-8")
     except UnicodeEncodeError:
         return True
     return False

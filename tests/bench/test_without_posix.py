@@ -93,9 +93,19 @@ def test_the_board_of_the_command_is_on_a_tcp_port_and_can_be_installed_on(
 
 # What reads and writes files. The pure rooms beneath it have nothing that could need POSIX: see
 # PURE_STDLIB in tests/test_arrows.py; here they are imported and used.
-FILES = ("tests/records", "tests/test_library.py")
+FILES = [
+    f"tests/{name}.py"
+    for name in ("records/test_store", "records/test_index", "records/test_backup", "test_library")
+]
 # These do many times what others of the same files do once, and take as long as all of them together.
-LONG = ("killed", "next_of_many_serials", "every_change_of_one_byte", "every_byte", "every_member")
+LONG = (
+    "killed",
+    "next_of_many_serials",
+    "two_programs",
+    "every_backup",
+    "whatever_happened",
+    "next_serial_is",
+)
 
 
 def test_what_reads_and_writes_files_works_without_posix(surroundings: dict[str, str]) -> None:

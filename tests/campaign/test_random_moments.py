@@ -41,7 +41,7 @@ from pinwright.virtual.process import find_micropython
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "firmware"
 FULL = os.environ.get("PINWRIGHT_CAMPAIGN") == "full"
-SCANS, INSTALLATIONS = (160, 40) if FULL else (32, 12)
+SCANS, INSTALLATIONS = (160, 40) if FULL else (24, 8)
 SIDE_BY_SIDE = 6
 EARLY = 0.1  # the share of moments before the program has reached the board
 # README, "When the board stops answering": 10 s for a scan, 30 s for an installation. Here half a dozen

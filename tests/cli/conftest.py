@@ -123,16 +123,16 @@ def process(
 
 @pytest.fixture
 def on_a_terminal(command: Any, surroundings: Any) -> Callable[..., tuple[int, str]]:
-    """Run a command on a pseudo-terminal of 80 columns; returns status and all that it showed."""
+    """Run a command on a pseudo-terminal, of 80 columns by default; returns status and all that it showed."""
     if os.name != "posix":
         pytest.skip("pseudo-terminals are of POSIX")
     import fcntl
     import struct
     import termios
 
-    def on_a_terminal(*words: object, **more: object) -> tuple[int, str]:
+    def on_a_terminal(*words: object, columns: int = 80, **more: object) -> tuple[int, str]:
         ours, theirs = os.openpty()
-        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         environment = surroundings(TERM="xterm-256color", **more)
         running = subprocess.Popen(
             command(*words), env=environment, stdin=theirs, stdout=theirs, stderr=theirs

@@ -25,6 +25,8 @@ from pinwright.sheets.documents import DRAWN_BY
 from ..records.making import OPEN_AND_JOINED, SWAPPED, TEXT, a_record, changed, kept, members, sealed
 from .test_hostile import BITING, assert_harmless, assert_shown_or_refused
 
+pytestmark = pytest.mark.one_in(2)
+
 posix = pytest.mark.skipif(os.name != "posix", reason="pipes and devices of POSIX")
 GROUNDS = [f"{end}.{n}" for n in range(1, 20, 2) for end in "AB"]
 BACKPLANE = f"""\
@@ -124,7 +126,7 @@ def measured_once(key: tuple[object, ...]) -> Iterator[None]:
         return told[-1]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pinwright.cli.scan.drive", asked)
+        patch.setattr("pinwright.cli.proving.drive", asked)
         if key in _MEASURED:
             patch.setattr("pinwright.cli.scan.opened", lambda *_: nullcontext())
         yield

@@ -37,6 +37,7 @@ def test_the_wheel_holds_the_program_and_nothing_else(wheel: Path) -> None:
     names = zipfile.ZipFile(wheel).namelist()
     templates = [f"pinwright/sheets/{one}" for one in ("sheet.html", "sheet.typ")]
     templates += [f"pinwright/sheets/{one}" for one in ("build.html", "build.js", "build.typ")]
+    templates += [f"pinwright/sheets/{one}" for one in ("label.typ", "report.html")]
     for name in (
         "pinwright/cli/main.py",
         "pinwright/virtual/shim/machine.py",

@@ -7,6 +7,7 @@ import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -16,11 +17,13 @@ from typing import Any
 
 import pytest
 
-from pinwright import __version__
-from pinwright.cli import scan
+from pinwright import __version__, terminal
+from pinwright.cli import proving, records_verify, workers
 from pinwright.records import store
+from pinwright.records.batches import batch_document, batch_member
 from pinwright.records.carrier import seal_html, seal_pdf
 from pinwright.records.document import open_sealed
+from pinwright.records.store import Store
 from pinwright.sheets.documents import DRAWN_BY
 
 from ..records.making import (
@@ -106,6 +109,11 @@ def test_the_list_as_a_document(run: Any, folder: Path) -> None:
         "operator": "O. Perator",
         "record": f"{first}.json",
         "documents": {"pdf": f"{first}.pdf", "html": f"{first}.html"},
+        "withdrawn": None,
+        "notes": 0,
+        "batch": None,
+        "sha256": open_sealed(first.with_name(f"{first.name}.json").read_bytes())["sha256"],
+        "sealed": True,
     } == document["records"][0]
     assert {} == document["records"][3]["documents"]
 
@@ -183,6 +191,105 @@ def test_only_records_are_listed(run: Any, folder: Path) -> None:
     assert 4 == len(run("list", "--json").document["records"])
 
 
+def test_a_long_list_looks_like_a_short_one(
+    run: Any,
+    folder: Path,
+    on_a_terminal: Any,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    status, short = on_a_terminal("records", "list", "--records", folder)
+    assert (0, run("list").out) == (status, re.sub(r"\x1b\[[0-9;]*m", "", short)), "there is room for all"
+    monkeypatch.setattr(terminal, "_MOST_FOLDED", 2)
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    terminal.show_rows(("a", "b"), [("1", "2"), ("3", "x" * 100), ("5", "6")])
+    assert f"a  b\n1  2\n3  {'x' * 100}\n5  6\n" == capsys.readouterr().out
+
+
+@pytest.fixture
+def said(run: Any, folder: Path) -> Path:
+    """The same folder, in which a test is withdrawn and noted, and another cable is of a batch."""
+    store = Store(folder)
+    store.remark(
+        "withdrawal", "F-1", 2, "the label was on another cable", by="O. Perator", made=MADE, host="0.5.0"
+    )
+    for text in ("the sleeve of B was replaced", "it hums"):
+        store.remark("note", "F-1", 2, text, by=None, made=MADE, host="0.5.0")
+    kept(folder, a_record(serial="F-7", batch=batch_member("five-2", "5" * 64, 3, 5, 41)))
+    return folder
+
+
+MADE = "2026-03-04T08:00:00Z"
+
+
+def test_the_list_with_what_was_said_since(golden_run: Any, said: Path) -> None:
+    broken = said / "OLD-2.test-1.report.json"
+    broken.write_bytes(broken.read_bytes().replace(b"rack", b"rock"))
+    golden_run("records-list-said", "list")
+
+
+def test_the_list_as_a_document_says_what_was_said_since(run: Any, said: Path) -> None:
+    told = {(one["serial"], one["test"]): one for one in run("list", "--json").document["records"]}
+    withdrawn = told["F-1", 2]
+    assert ("pass", "the label was on another cable", 2) == (
+        withdrawn["result"],
+        withdrawn["withdrawn"],
+        withdrawn["notes"],
+    )
+    assert {"id": "five-2", "item": 3} == told["F-7", 1]["batch"]
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (("f-1",), ["F-1.1", "F-1.2", "F-10.1"]),
+        (("--serial", "f-1"), ["F-1.1", "F-1.2"]),
+        (("--serial", "F-1*", "--latest"), ["F-1.2", "F-10.1"]),
+        (("--profile", "five", "--result", "pass"), ["F-7.1", "F-10.1"]),
+        (("--result", "withdrawn"), ["F-1.2"]),
+        (("--batch", "five-2"), ["F-7.1"]),
+        (("perator", "--result", "fail"), ["F-1.1"]),
+        (("sleeve", "REPLACED"), ["F-1.2"]),
+        (("--since", "2026-03-01", "--until", "2026-03-01T09:30:00Z", "label"), ["F-1.2"]),
+        (("--since", "2026-03-01T10:30:01+01:00"), []),
+        (("--until", "2026-02"), []),
+    ],
+)
+def test_what_fits_is_listed(words: tuple[str, ...], expected: list[str], run: Any, said: Path) -> None:
+    ran = run("list", *words)
+    lines = [line.split()[:2] for line in ran.out.splitlines()[1:]]
+    assert expected == [".".join(words) for words in lines]
+    told = run("list", *words, "--json").document["records"]
+    assert expected == [f"{one['serial']}.{one['test']}" for one in told]
+    assert (ran.status, ran.err) == (0, "" if expected else f"nothing fits in `{said}`\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("--since", "yesterday"), "`--since yesterday` should be a date, such as 2026"),
+        (("--until", "2026-02-30"), "`--until 2026-02-30` should be a date"),
+        (("--since", ""), "`--since ` should be a date"),
+        (("--since", "\x1b[31m"), "`--since <U+001B>[31m` should be a date"),
+        (("x" * 201,), "the word `xxxxxxxxxxxxxxxxxxxx…` has more than 200 characters"),
+        (("--result", "good"), "argument --result: invalid choice: 'good'"),
+    ],
+)
+def test_what_no_list_can_be_made_by_is_refused(words: tuple[str, ...], sentence: str, run: Any) -> None:
+    assert run("list", *words).error(2).startswith(sentence)
+
+
+@pytest.mark.parametrize("text", ["\x1b[31mred", "\u202ereversed", "a\nb", "x" * 5000])
+def test_text_in_a_remark_commands_no_terminal(text: str, run: Any, said: Path) -> None:
+    for path in said.glob("F-1.test-2.*-1.json"):
+        doc = open_sealed(path.read_bytes()) | {"text": text, "by": text, "made": text}
+        path.write_bytes(sealed(doc))
+    for words in (("list",), ("show", "F-1"), ("verify",)):
+        ran = run(*words)
+        assert not re.search(r"[\x00-\x09\x0b-\x1f\u202e]", ran.out + ran.err)
+        assert max(map(len, ran.out.splitlines())) < 5000
+
+
 # show
 
 
@@ -196,6 +303,29 @@ def test_one_cable_that_failed(golden_run: Any) -> None:
 
 def test_one_cable_of_a_simulation(golden_run: Any) -> None:
     golden_run("records-show-specimen", "show", "F-10")
+
+
+def test_that_a_record_is_lost_is_said_where_its_documents_are(
+    run: Any, pinwright: Any, folder: Path
+) -> None:
+    (folder / "F-1.test-2.certificate.json").unlink()
+    (folder / "F-10.test-1.certificate.json").unlink()
+    told = f"documents of a lost record are in `{folder}`, such as `F-{{}}.certificate.html`; "
+    names_them = "`pinwright records verify` names them all\n"
+    for words in (("list",), ("list", "--json"), ("show", "f-1"), ("list", "--serial", "F-1")):
+        assert told.format("1.test-2") + names_them == run(*words).err
+    assert (
+        told.format("10.test-1") + names_them == run("list", "--serial", "F-10").err.partition("nothing")[0]
+    )
+    assert "" == run("show", "OLD-2").err
+    scan = ("scan", "lamp-changer-40", "--port", "sim", "--records", folder, "--serial")
+    assert "its record is lost" in pinwright(*scan, "F-10").error(2)
+
+
+def test_serials_that_are_close_are_named_in_their_order(run: Any, folder: Path) -> None:
+    for serial in ("HL-100", "HL-20"):
+        (folder / f"{serial}.test-1.report.json").write_bytes(sealed(a_record(serial=serial)))
+    assert run("show", "HL-10").error(2).endswith("; close to it: `F-10`, `HL-20`, `HL-100`")
 
 
 def test_one_cable_in_another_case_is_the_same(run: Any) -> None:
@@ -310,6 +440,124 @@ def test_a_cable_whose_record_is_not_genuine_is_not_shown(
 def test_a_record_that_is_a_folder_is_not_read(run: Any, folder: Path) -> None:
     (folder / "F-5.test-1.report.json").mkdir()
     assert "cannot be read: it is no regular file" in run("show", "F-5").error(2)
+
+
+def test_one_cable_that_was_withdrawn(golden_run: Any, said: Path) -> None:
+    golden_run("records-show-withdrawn", "show", "F-1")
+
+
+def test_that_a_cable_was_withdrawn_is_said_beside_its_document_too(run: Any, said: Path) -> None:
+    ran = run("show", "F-1", "--json")
+    assert "pass" == ran.document["scan"]["verdict"]
+    note = "note: this test is withdrawn: the label was on another cable (2026-03-04, O. Perator)\n"
+    assert note == ran.err
+    assert "" == run("show", "F-1", "--test", "1", "--json").err
+
+
+def test_another_test_of_a_cable_says_that_one_was_withdrawn(run: Any, said: Path) -> None:
+    out = run("show", "F-1", "--test", "1").out
+    assert "other tests of this cable: 2 (WITHDRAWN, was pass); `--test N` shows one" in out
+    assert "WITHDRAWN" not in out.splitlines()[0]
+    assert "the label was on another cable" not in out
+
+
+def test_the_test_before_and_the_batch_stand_in_what_is_shown(run: Any, folder: Path) -> None:
+    store = Store(folder)
+    batch = batch_member("five-2", "5" * 64, 3, 5, 41)
+    store.save(
+        lambda serial, test: a_record(serial=serial, test=test, batch=batch),
+        kind="certificate",
+        serial="F-1",
+        pattern=str,
+        again=True,
+    )
+    sha256 = open_sealed((folder / "F-1.test-2.certificate.json").read_bytes())["sha256"]
+    out = " ".join(run("show", "F-1").out.split())
+    assert f"Earlier test F-1.test-2, SHA-256 {sha256} Batch five-2, cable 3 of 5" in out
+
+
+# note, withdraw, reindex
+
+
+@pytest.mark.parametrize(
+    ("action", "kind", "done"), [("note", "note", "noted about"), ("withdraw", "withdrawal", "withdrawn:")]
+)
+def test_what_is_said_of_a_test_is_kept_beside_it(
+    action: str, kind: str, done: str, run: Any, folder: Path
+) -> None:
+    before = contents(folder)
+    ran = run(action, "f-1", "it hums", "--by", "O. Perator")
+    path = folder / f"F-1.test-2.{kind}-1.json"
+    assert (0, f"{done} F-1.test-2: {path}\n", "") == (ran.status, ran.out, ran.err)
+    doc = open_sealed(path.read_bytes())
+    assert (kind, "it hums", "O. Perator", "F-1.test-2") == (
+        doc["kind"],
+        doc["text"],
+        doc["by"],
+        doc["about"]["number"],
+    )
+    second = run(action, "F-1", "it hums", "--test", "1", "--json").document
+    assert (f"F-1.test-1.{kind}-1", None) == (second["number"], second["by"])
+    assert before == {name: data for name, data in contents(folder).items() if kind not in name}
+    assert 0 == run("verify").status
+
+
+def test_a_test_is_withdrawn_once(run: Any, said: Path) -> None:
+    before = contents(said)
+    assert (
+        "test 2 of `F-1` is withdrawn already: 2026-03-04, the label was on another cable "
+        "(`F-1.test-2.withdrawal-1.json`)" == run("withdraw", "F-1", "again").error(2)
+    )
+    assert 2 == run("withdraw", "F-1", "again", "--json").document["status"]
+    assert before == contents(said)
+
+
+@pytest.mark.parametrize("action", ["note", "withdraw"])
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("F-11", "x"), r"serial `F-11` has no record in `\S+`; close to it: .*`F-1`.*"),
+        (("F-1", "x", "--test", "3"), "serial `F-1` has no test 3; there are 1, 2"),
+        (("../F-1", "x"), r"serial '\.\./F-1': character 3 is U\+002F; .+"),
+        (("F-1", ""), "the (text|reason) has 0 characters; 1 to 2000 are possible, not all blanks"),
+        (("F-1", "x" * 2001), "the (text|reason) has 2001 characters; .+"),
+        (("F-1", "a\x1b[31m"), r"the (text|reason) contains U\+001B, which does not print"),
+        (("F-1", "a\nb"), r"the (text|reason) contains U\+000A, which does not print"),
+        (("F-1", "x", "--by", "\u202e"), r"`--by` contains U\+202E, which does not print"),
+        (("F-1", "x", "--by", "b" * 81), "`--by` has 81 characters; .+"),
+    ],
+)
+def test_what_cannot_be_said_is_refused(
+    words: tuple[str, ...], sentence: str, action: str, run: Any, folder: Path
+) -> None:
+    before = contents(folder)
+    assert re.fullmatch(sentence, run(action, *words).error(2))
+    assert before == contents(folder)
+
+
+@pytest.mark.parametrize("action", ["note", "withdraw"])
+def test_of_a_record_that_was_changed_nothing_is_said(action: str, run: Any, folder: Path) -> None:
+    path = folder / "F-1.test-2.certificate.json"
+    path.write_bytes(path.read_bytes().replace(b"rack", b"rock"))
+    assert f"record `{path}` is not as it was sealed; what is said of it would not last" == (
+        run(action, "F-1", "x").error(2)
+    )
+
+
+def test_the_index_is_made_anew(run: Any, folder: Path) -> None:
+    assert f"4 records in the index of `{folder}`\n" == run("reindex").out
+    (folder / ".index" / "records.sqlite").write_bytes(b"no database")
+    ran = run("list", "--latest")
+    words = f"the index of `{folder}` is damaged; it is made anew from the records\n"
+    assert (0, words, 4) == (ran.status, ran.err, len(ran.out.splitlines()))
+    document = run("reindex", "--json").document
+    assert ("pinwright/reindex-1", str(folder), 4) == tuple(document.values())
+
+
+def test_a_folder_that_is_not_there_is_not_made_for_an_index(pinwright: Any, tmp_path: Path) -> None:
+    ran = pinwright("records", "reindex", "--records", tmp_path / "nowhere")
+    assert (0, f"0 records in the index of `{tmp_path / 'nowhere'}`\n") == (ran.status, ran.out)
+    assert not (tmp_path / "nowhere").exists()
 
 
 # verify
@@ -589,6 +837,181 @@ def test_a_reader_that_goes_away_gets_no_complaint(
     assert (2, "") == (done.returncode, done.stderr)
 
 
+def test_remarks_batches_and_earlier_tests_are_verified(golden_run: Any, said: Path) -> None:
+    with_a_batch(said)
+    retested(said)
+    golden_run("records-verify-said", "verify", said)
+
+
+def with_a_batch(folder: Path) -> Path:
+    profile = {"id": "five", "title": "Five conductors", "revision": "B", "sha256": "0" * 64}
+    return (
+        Store(folder)
+        .new_batch(
+            "five",
+            lambda id: batch_document(
+                id, profile=profile, count=5, operator=None, started=MADE, simulated=True, host="0.5.0"
+            ),
+        )
+        .path
+    )
+
+
+def retested(folder: Path) -> Path:
+    return (
+        Store(folder)
+        .save(
+            lambda serial, test: a_record(serial=serial, test=test),
+            kind="certificate",
+            serial="F-7",
+            pattern=str,
+            again=True,
+        )
+        .path
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "seen"),
+    [
+        ("F-1.test-2.note-1", lambda data: data.replace(b"sleeve", b"sloove"), "its contents have the SHA-"),
+        ("F-1.test-2.note-1", lambda data: b"", "it is not JSON"),
+        ("F-1.test-2.note-1", lambda data: sealed({"a": 1}), "it lacks what a remark holds"),
+        ("F-1.test-2.note-2", None, "it is `F-1.test-2.note-1`, under another name"),
+        ("F-1.test-1.note-1", None, "it is `F-1.test-2.note-1`, under another name"),
+        ("five-2.batch", lambda data: data.replace(b'"count":5', b'"count":6'), "its contents have the SHA-"),
+        ("five-2.batch", lambda data: sealed({"a": 1}), "it lacks what a batch holds"),
+    ],
+)
+def test_a_remark_or_a_batch_that_was_changed_is_found(
+    name: str, change: Callable[[bytes], bytes] | None, seen: str, run: Any, said: Path
+) -> None:
+    with_a_batch(said)
+    path = with_a_batch(said) if "batch" in name else said / "F-1.test-2.note-1.json"
+    data = path.read_bytes()
+    path = said / f"{name}.json"
+    path.write_bytes(change(data) if change else data)
+    for ran in (run("verify", path), run("verify")):
+        assert (1, "") == (ran.status, ran.err)
+        wrong = [line for line in ran.out.splitlines() if "NOT AS MADE" in line]
+        assert [True] == [line.startswith(f"{path}: NOT AS MADE: {seen}") for line in wrong]
+
+
+def test_a_remark_and_a_batch_alone_are_verified_too_whatever_their_names(
+    run: Any, said: Path, tmp_path: Path
+) -> None:
+    shutil.copy(said / "F-1.test-2.withdrawal-1.json", tmp_path / "a.json")
+    shutil.copy(with_a_batch(said), tmp_path / "b.json")
+    ran = run("verify", tmp_path / "a.json", tmp_path / "b.json")
+    assert (0, [f"as made: F-1.test-2.withdrawal-1, withdrawal, {MADE}"]) == (
+        ran.status,
+        [ran.out.splitlines()[0].partition(": ")[2]],
+    )
+    assert f"as made: five-1, simulated batch of 5, {MADE}" == ran.out.splitlines()[1].partition(": ")[2]
+
+
+@pytest.mark.parametrize("what", ["earlier", "remark"])
+@pytest.mark.parametrize("how", ["gone", "another", "changed", "sealed again"])
+def test_a_record_that_another_document_names_has_to_be_there(
+    what: str, how: str, run: Any, said: Path
+) -> None:
+    path = retested(said)
+    named, number, told = {
+        "earlier": (said / "F-7.test-1.certificate.json", "F-7.test-1", "the earlier test that it names"),
+        "remark": (said / "F-1.test-2.certificate.json", "F-1.test-2", "the test that it is about"),
+    }[what]
+    if what == "remark":
+        path = said / "F-1.test-2.note-1.json"
+    data = named.read_bytes()
+    assert 0 == run("verify").status
+    named.unlink()
+    if how == "another":
+        named.write_bytes(sealed(a_record(serial="F-9")))
+    elif how == "changed":
+        named.write_bytes(data.replace(b"rack", b"rock"))
+    elif how == "sealed again":
+        named.write_bytes(sealed(open_sealed(data) | {"operator": "Another"}))
+    reason = "is gone" if how == "gone" else "has not the SHA-256"
+    wrong = [line for line in run("verify").out.splitlines() if line.startswith(str(path))]
+    assert 1 == len(wrong)
+    assert f": NOT AS MADE: {told}, `{number}`, {reason}" in wrong[0]
+    assert 0 == run("verify", path).status  # by itself it is as it was made
+
+
+def test_a_record_that_is_named_may_be_spelt_otherwise(run: Any, said: Path) -> None:
+    (said / "F-1.test-2.certificate.json").rename(said / "f-1.TEST-2.Certificate.JSON")
+    ran = run("verify")
+    assert not [line for line in ran.out.splitlines() if ".note-" in line and "NOT AS MADE" in line]
+
+
+@pytest.fixture
+def records(tmp_path: Path) -> Path:
+    """Many records without documents, one of them changed."""
+    folder = tmp_path / "many"
+    folder.mkdir()
+    for n in range(1, records_verify.MANY + 21):
+        (folder / f"F-{n}.test-1.certificate.json").write_bytes(sealed(a_record(serial=f"F-{n}")))
+    path = folder / "F-5.test-1.certificate.json"
+    path.write_bytes(path.read_bytes().replace(b"rack", b"rock"))
+    return folder
+
+
+def test_many_files_are_verified_by_every_processor_and_told_in_their_order(
+    pinwright: Any, records: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    started: list[object] = []
+    real = workers.ProcessPoolExecutor.submit
+
+    def submit(*args: Any, **options: Any) -> Any:
+        started.append(args[1])
+        return real(*args, **options)
+
+    monkeypatch.setattr(workers.ProcessPoolExecutor, "submit", submit)
+    ran = pinwright("records", "verify", records)
+    assert (1, "") == (ran.status, ran.err)
+    assert started
+    names = [line.partition(": ")[0] for line in ran.out.splitlines()]
+    assert [str(path) for path in sorted(records.glob("*.json"))] == names
+    wrong = [line for line in ran.out.splitlines() if "NOT AS MADE" in line]
+    assert [True] == [line.startswith(str(records / "F-5.test-1.certificate.json")) for line in wrong]
+    monkeypatch.setattr(os, "cpu_count", lambda: 1)
+    assert ran.out == pinwright("records", "verify", records).out
+
+
+def test_where_no_other_program_can_be_started_one_verifies_alone(
+    pinwright: Any, records: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSYS, "Function not implemented")
+
+    monkeypatch.setattr(workers, "ProcessPoolExecutor", none)
+    ran = pinwright("records", "verify", records)
+    assert (1, records_verify.MANY + 20) == (ran.status, len(ran.out.splitlines()))
+
+
+@posix
+def test_a_verification_of_many_files_can_be_interrupted(
+    command: Any, surroundings: Any, records: Path, tmp_path: Path
+) -> None:
+    """As a terminal does it: all of its programs get the signal."""
+    for n in range(100, 1000):
+        os.link(records / "F-7.test-1.certificate.json", records / f"F-{n}.test-1.certificate.json")
+    running = subprocess.Popen(
+        command("records", "verify", records),
+        env=surroundings(),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert running.stdout is not None
+    assert running.stdout.readline()
+    os.killpg(running.pid, signal.SIGINT)
+    _, err = running.communicate(timeout=60)
+    assert (130, "error: interrupted\n") == (running.returncode, err)
+
+
 # What a scan leaves where something goes wrong at the end
 
 
@@ -624,7 +1047,7 @@ def test_a_bug_in_the_drawing_costs_no_record(
     assert form or ("PASS" if good else "FAIL") in ran.out
     assert form or f"record: {path}" in ran.out
     assert kind == open_sealed(path.read_bytes())["kind"]
-    assert {path.name, ".lock"} == {one.name for one in path.parent.iterdir()}
+    assert {path.name, ".lock", ".index"} == {one.name for one in path.parent.iterdir()}
 
 
 def test_a_library_for_drawing_that_is_missing_costs_no_record(
@@ -643,23 +1066,32 @@ def small_disk(disk_of: Callable[[str], Path]) -> Path:
 
 
 def test_a_disk_that_gets_full_while_a_scan_is_kept_loses_nothing_and_the_verdict_is_told(
-    pinwright: Any, bench: Any, small_disk: Path
+    pinwright: Any, bench: Any, small_disk: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """No room for the record, for the PDF, for the page."""
+    """No room for the index, for the record, for the PDF, for the page; there was some before the scan."""
     place, ballast = small_disk / "records", small_disk / "ballast"
     words = ("scan", "straight-34", "--records", place, "--port")
     assert 0 == pinwright(*words, "sim").status
     before, bad = contents(place), bench([["A.1", "B.1"]])
     size = {path.suffix: path.stat().st_size for path in place.iterdir()}
-    for room in (8_000, size[".json"] + 20_000, size[".json"] + size[".pdf"] + 20_000):
+    really, index = proving.decide, 70_000  # the files of the index while it is written, about
+    rooms = (8_000, index, index + size[".json"], index + size[".json"] + size[".pdf"])
+    left = iter(rooms)
+
+    def decide(*about: Any) -> Any:
         with ballast.open("wb", buffering=0) as file:
-            file.write(bytes(os.statvfs(small_disk).f_bfree * 4096 - room))
+            file.write(bytes(os.statvfs(small_disk).f_bfree * 4096 - next(left)))
+        return really(*about)
+
+    monkeypatch.setattr(proving, "decide", decide)
+    for _ in rooms:
         ran = pinwright(*words, bad)
         assert (2, True) == (ran.status, "FAIL" in ran.out)
         assert "the cable FAILED, but nothing was recorded" in ran.err
         assert "the disk is full" in ran.err
         assert before == contents(place)
         ballast.unlink()
+    monkeypatch.undo()
     assert 1 == pinwright(*words, bad).status
     assert 6 == len([name for name in contents(place) if not name.startswith(".")])
     assert 0 == pinwright("records", "verify", place).status
@@ -670,13 +1102,13 @@ def test_a_disk_that_becomes_read_only_while_a_scan_runs_loses_nothing_and_the_v
 ) -> None:
     words = ("scan", "straight-34", "--records", small_disk, "--port", "sim")
     assert 0 == pinwright(*words).status
-    before, really = contents(small_disk), scan.decide
+    before, really = contents(small_disk), proving.decide
 
     def decide(*about: Any) -> Any:
         subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
         return really(*about)
 
-    monkeypatch.setattr(scan, "decide", decide)
+    monkeypatch.setattr(proving, "decide", decide)
     ran = pinwright(*words)
     assert (2, True) == (ran.status, "PASS" in ran.out)
     assert "the cable passed, but nothing was recorded" in ran.err

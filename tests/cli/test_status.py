@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from pinwright.cli import scan
+from pinwright.cli import proving, scan
 from pinwright.errors import OwnBug
 from pinwright.records import store
 from pinwright.records.document import open_sealed
@@ -183,7 +183,7 @@ def test_a_file_as_the_place_for_records_is_refused_before_scanning(refused: Any
 @pytest.mark.usefixtures("no_scan")
 def test_a_place_that_nobody_can_write_to_is_refused_before_scanning(refused: Any) -> None:
     message = refused("straight-34", *SIM, "--records", "/proc/pinwright")
-    assert message == "records folder `/proc/pinwright`: cannot write to it: it is not there"
+    assert message == "records folder `/proc/pinwright`: cannot write to it: the folder is not there"
 
 
 @posix
@@ -254,7 +254,7 @@ def test_a_program_that_exits_by_itself_is_a_bug_of_ours(
     def explain(*_: object, **__: object) -> None:
         raise SystemExit(0)
 
-    monkeypatch.setattr(scan, "explain", explain)
+    monkeypatch.setattr(proving, "explain", explain)
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     assert "this is a bug" in pinwright("scan", "straight-34", *SIM, "--no-certificate").error(70)
 
@@ -271,7 +271,7 @@ def test_a_bug_of_ours_is_70_with_the_details_in_a_file(
     def decide(*_: object) -> None:
         raise fault
 
-    monkeypatch.setattr(scan, "decide", decide)
+    monkeypatch.setattr(proving, "decide", decide)
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     ran = pinwright("scan", "straight-34", *SIM, "--records", tmp_path / "r", *form)
     told = ran.document["message"] if form else ran.error(70)
@@ -291,7 +291,7 @@ def test_a_bug_in_the_explanation_costs_neither_the_verdict_nor_the_record(
     def explain(*_: object, **__: object) -> None:
         raise RuntimeError("a slip of ours")
 
-    monkeypatch.setattr(scan, "explain", explain)
+    monkeypatch.setattr(proving, "explain", explain)
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     port = bench([[f"A.{n}", f"B.{n}"] for n in range(2, 35)])
     ran = pinwright("scan", "straight-34", "--port", port, "--records", tmp_path / "r", *form)
@@ -309,7 +309,7 @@ def test_a_bug_in_the_explanation_costs_neither_the_verdict_nor_the_record(
 def test_a_bug_of_ours_is_70_even_where_the_details_cannot_be_written(
     pinwright: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(scan, "decide", None)
+    monkeypatch.setattr(proving, "decide", None)
 
     def no_room(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")

@@ -29,6 +29,8 @@ from pinwright.virtual.bench import Bench, Link
 from pinwright.virtual.port import Port
 from pinwright.virtual.spread import parts_of
 
+pytestmark = pytest.mark.one_in(2)
+
 CABLE = "lamp-changer-40"
 QUICK = ("--no-certificate", "--json")
 WORKSHOP = Workshop.read()
@@ -224,6 +226,7 @@ FAULTS: list[tuple[str, str]] = [
 ]
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize(("fault", "told"), FAULTS)
 def test_a_fault_of_the_tester_is_named(fault: str, told: str, pinwright: Any, bench: Any) -> None:
     ran = pinwright("tester", "check", "--port", bench([], fault))
@@ -231,6 +234,7 @@ def test_a_fault_of_the_tester_is_named(fault: str, told: str, pinwright: Any, b
     assert "hint: " in ran.err
 
 
+@pytest.mark.one_in(4)
 @pytest.mark.parametrize(
     ("about", "told"),
     [
@@ -338,6 +342,7 @@ def test_what_was_left_in_a_socket_or_put_into_another_is_said_and_asked_for_aga
     assert 9 == len(hands.asked)
 
 
+@pytest.mark.one_in(2)
 @pytest.mark.parametrize("ohms", [6.0, 300.0])
 def test_a_contact_that_is_worse_than_at_the_calibration_fails(
     ohms: float, tester: Any, person: Any, pinwright: Any
@@ -379,6 +384,7 @@ def feeder(person: Any, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Hands]
     return feeder
 
 
+@pytest.mark.one_in(4)
 @pytest.mark.parametrize(("first", "second"), [(BAD, bar("S1")), (bar("S1"), BAD)])
 @pytest.mark.parametrize("lane", ["uncalibrated", "calibrated"])
 def test_a_contact_that_is_bad_one_of_two_times_is_never_in_a_calibration(
@@ -393,6 +399,7 @@ def test_a_contact_that_is_bad_one_of_two_times_is_never_in_a_calibration(
     assert before == there.kept
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize(
     "times",
     [(BAD, bar("S1"), bar("S1")), (bar("S1"), BAD, bar("S1"), bar("S1")), (bar("S1"), BAD, bar("S1"))],
@@ -552,6 +559,7 @@ def test_a_slip_where_nobody_can_be_told_of_it_is_no_fault_of_the_tester(
     assert before == there.kept
 
 
+@pytest.mark.one_in(2)
 @pytest.mark.parametrize(
     ("about", "does"),
     [
@@ -595,6 +603,7 @@ def test_a_tester_that_is_too_warm_for_its_calibration_has_not_failed(
     assert before == there.kept
 
 
+@pytest.mark.one_in(4)
 @pytest.mark.parametrize(
     ("action", "done"), [*(("calibrate", n) for n in (0, 3, 4, 6)), *(("check", n) for n in range(4))]
 )
@@ -803,6 +812,7 @@ def test_a_damaged_file_on_the_tester_is_never_a_pass(what: str, tester: Any, sc
     assert not remedy or f"`pinwright tester {remedy}`" in hint
 
 
+@pytest.mark.one_in(5)
 @pytest.mark.parametrize("what", [name for name in DAMAGE if DAMAGE[name][1] == "calibrate"])
 def test_a_damaged_calibration_is_no_obstacle_to_a_new_one(
     what: str, tester: Any, person: Any, pinwright: Any, scanned: Any

@@ -20,6 +20,8 @@ from pinwright.virtual.circuit import HIGH, INPUT, LOW
 
 from .conftest import POINT_OF
 
+pytestmark = pytest.mark.one_in(2)
+
 POINTS = 128
 SHUNT_STEP_V, SUPPLY_STEP_V = 0.256 / 32768, 4.096 / 32768
 SHUNT_RANGE, SUPPLY_RANGE = 5, 1  # the field PGA
@@ -156,6 +158,7 @@ def test_links_leaks_and_lows_are_read_as_the_circuit_has_them(engine, start):
 BARS = [{"pins": [f"P.{p}" for p in range(first, first + 40)], "ohms": 0.01} for first in (0, 40, 80)]
 
 
+@pytest.mark.one_in(2)
 def test_no_point_is_driven_for_60_ms_and_never_do_two_highs_meet_two_lows(engine, start, monkeypatch):
     """By the buses' clock, which does not know of 0.8 ms before each of 6 readings."""
     monkeypatch.setattr(board_model, "MOST_DRIVEN_US", 55_000)
@@ -307,6 +310,7 @@ def test_with_every_point_low_it_has_no_point_to_name_and_a_new_check_is_due(fau
     assert "error state" == board.say("scan settle=20")
 
 
+@pytest.mark.one_in(2)
 def test_letting_go_in_the_middle_of_a_shorting_bar_pulls_no_high_low(engine, start):
     """Many highs against one low, on several chips: none of them may become a second low on the way out."""
     work = f"measure bar {_mask(range(40))}"
@@ -405,6 +409,7 @@ def test_a_converter_that_ignores_its_starts_ends_it_with_everything_let_go(work
     assert [] == board.board.broken
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize("work", WORK)
 def test_a_converter_that_ignores_starts_from_some_point_on_is_idle(work, engine, start):
     """While other points are measured: the result that is there was another point's."""
@@ -527,6 +532,7 @@ def _at_conversion(board, moment, do):
     converter._sample = sampled
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize("work", WORK)
 def test_one_wrong_bit_in_a_chip_is_put_right_and_never_read_as_ohms(work, engine, start):
     """A latch, a direction: whichever changes at whatever moment, the readings are those of the circuit."""
@@ -635,6 +641,7 @@ def test_wrong_bits_on_the_bus_never_make_a_wrong_reading(rate, seed, start, mic
     assert done > 0 or rate > 1e-4
 
 
+@pytest.mark.one_in(2)
 @pytest.mark.parametrize("work", WORK)
 def test_ctrl_c_in_the_middle_of_a_measurement_lets_go(work, engine, start):
     """Half of the moments are inside a transfer, half at a random time after one; other ones every run."""

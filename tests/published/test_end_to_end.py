@@ -136,6 +136,7 @@ def test_a_cable_as_published_passes(name: str, tmp_path: Path, capsys: pytest.C
     assert together(nets) == together(document["nets"])
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize("name", SCANNED)
 def test_two_pins_exchanged_are_found(name: str, scan: Any) -> None:
     nets = nets_of(name)
@@ -149,6 +150,7 @@ def test_two_pins_exchanged_are_found(name: str, scan: Any) -> None:
     assert 2 == len(document["missing"])
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize("name", SCANNED)
 def test_a_pin_that_is_open_is_found(name: str, scan: Any) -> None:
     nets = nets_of(name)
@@ -163,6 +165,7 @@ def test_a_pin_that_is_open_is_found(name: str, scan: Any) -> None:
     assert [] == document["extra"]
 
 
+@pytest.mark.one_in(3)
 @pytest.mark.parametrize("name", SCANNED)
 def test_two_nets_bridged_are_found(name: str, scan: Any) -> None:
     nets = nets_of(name)

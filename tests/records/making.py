@@ -254,10 +254,11 @@ def a_record(
     max_ohms: float | None = None,
     joints: Mapping[str, float] | None = None,
     leaks: Mapping[str, float] | None = None,
+    batch: Mapping[str, object] | None = None,
     **hello: object,
 ) -> dict[str, Any]:
-    """A record, not sealed. max_ohms: a limit given by hand. joints, leaks: of read_by_lane. hello: what else
-    than HELLO says."""
+    """A record, not sealed. max_ohms: a limit given by hand. joints, leaks: of read_by_lane. batch: its
+    member of that name. hello: what else than HELLO says."""
     profile = profile_of(text)
     said = replace(HELLO, **hello)  # type: ignore[arg-type]
     subject = Subject(
@@ -274,7 +275,12 @@ def a_record(
     scan = scanned(subject.judged, groups, doubtful, said, joints=joints, leaks=leaks)
     facts = facts_of(subject.judged, scan)
     document = scan_document(subject, scan, facts, explain(subject.judged, facts), serial)
-    return record_document(subject, scan, facts, document, serial, test, __version__)
+    return record_document(subject, scan, facts, document, serial, test, __version__, batch)
+
+
+def after(doc: Mapping[str, Any], earlier: Mapping[str, Any]) -> dict[str, Any]:
+    """The same record, which names the test before it."""
+    return {**doc, "previous": {"number": earlier["number"], "sha256": seal(earlier)["sha256"]}}
 
 
 def of_an_earlier_version(doc: Mapping[str, Any]) -> dict[str, Any]:

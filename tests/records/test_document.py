@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pinwright.records.document import NotGenuine, canonical, open_sealed, seal
+from pinwright.records.document import NotGenuine, canonical, is_sealed, open_sealed, seal
 
 VECTORS = json.loads((Path(__file__).parents[1] / "published" / "vectors.json").read_text(encoding="utf-8"))
 RECORD = {"schema": "example-1", "serial": "HL40-0007", "ohms": 0.4, "n": 7, "ok": True, "title": "Ω–lead"}
@@ -134,3 +135,57 @@ def test_every_byte_taken_out_or_put_in_is_found() -> None:
     for changed in (*shorter, *longer):
         with pytest.raises(NotGenuine):
             open_sealed(changed)
+
+
+@given(json_objects)
+def test_what_was_sealed_is_seen_to_be_at_a_glance(doc: dict[str, Any]) -> None:
+    assert is_sealed(canonical(seal(doc)))
+    assert not is_sealed(canonical({key: value for key, value in doc.items() if key != "sha256"}))
+
+
+def test_a_glance_finds_every_change_of_one_byte_too() -> None:
+    data = canonical(seal(RECORD))
+    for at in range(len(data)):
+        for byte in (0, data[at] ^ 1, data[at] ^ 32, 255):
+            if byte != data[at]:
+                assert not is_sealed(data[:at] + bytes([byte]) + data[at + 1 :])
+        assert not is_sealed(data[:at] + data[at + 1 :])
+        assert not is_sealed(data[:at] + b"0" + data[at:])
+
+
+@pytest.mark.parametrize(
+    "doc",
+    [
+        {},
+        {"a": 1},
+        {"z": 1},
+        {"a": {"sha256": "0" * 64}, "z": {"sha256": "1" * 64}},
+        {"text": '"sha256":"' + "0" * 64 + '",'},
+        {"list": [{"sha256": f"{n:064x}"} for n in range(5)]},
+    ],
+)
+def test_a_glance_takes_out_the_documents_own_seal_wherever_it_stands(doc: dict[str, Any]) -> None:
+    assert is_sealed(canonical(seal(doc)))
+    assert not is_sealed(canonical({**doc, "sha256": "f" * 64}))
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"",
+        b"{}",
+        b'{"sha256":""}',
+        b'"sha256":"',
+        b"\xff",
+        b'{"sha256":"' + b"0" * 64 + b'"}',
+        b"[" * 100_000,
+    ],
+)
+def test_what_is_no_sealed_document_is_none_at_a_glance_either(data: bytes) -> None:
+    assert not is_sealed(data)
+
+
+def test_a_glance_ends_however_many_seals_there_are() -> None:
+    bare = canonical({"many": [{"sha256": f"{n:064x}"} for n in range(20_000)]})
+    own = f',"sha256":"{hashlib.sha256(bare).hexdigest()}"'.encode()
+    assert not is_sealed(bare[:-1] + own + bare[-1:])

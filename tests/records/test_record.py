@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from pinwright.cable.pins import Pin
 from pinwright.library import profile_of
 from pinwright.records import record
+from pinwright.records.batches import batch_member
 from pinwright.records.document import NotGenuine
 from pinwright.records.record import bytes_of, read_record
 from pinwright.sheets.page import page_of
@@ -42,6 +43,8 @@ PASS, FAIL = a_record(), a_record(OPEN_AND_JOINED, ["A.2 A.3"], operator="O. Per
 MEASURED = {lane: a_record(lane=lane) for lane in LANES[1:]}
 CALIBRATED = MEASURED["calibrated"]
 BAD = a_record(lane="calibrated", joints={"A.2": 12.0}, leaks={"A.3": 41_000.0})
+MADE_BEFORE = {"number": "F-1.test-2", "sha256": "5" * 64}
+AGAIN = a_record(test=3, batch=batch_member("five-2", "5" * 64, 4, 5, 41)) | {"previous": MADE_BEFORE}
 INCOMPLETE = "it lacks what a record of a test holds, or holds it in another form"
 
 
@@ -67,6 +70,51 @@ def test_a_failed_cable_reads_back_to_its_facts_and_findings() -> None:
         for finding in made.findings
     ]
     assert {"A.1", "@J2.9"} < {str(pin) for finding in made.findings for pin in finding.pins}
+
+
+def test_the_test_before_and_the_batch_are_read_back_and_stand_on_the_sheet() -> None:
+    made = read(AGAIN)
+    assert (MADE_BEFORE, {"id": "five-2", "sha256": "5" * 64, "item": 4, "count": 5, "seconds": 41}) == (
+        made.doc["previous"],
+        made.doc["batch"],
+    )
+    about = dict(sheet_of(made).about)
+    assert f"F-1.test-2, SHA-256 {'5' * 64}" == about["Earlier test"]
+    assert "five-2, cable 4 of 5" == about["Batch"]
+    assert not {"Earlier test", "Batch"} & dict(sheet_of(read(PASS)).about).keys()
+    assert read(AGAIN | {"previous": MADE_BEFORE | {"number": "f-1.test-1"}}).number == "F-1.test-3"
+
+
+@pytest.mark.parametrize(
+    ("member", "value"),
+    [
+        ("previous.number", "F-1.test-3"),
+        ("previous.number", "F-1.test-4"),
+        ("previous.number", "F-1.test-0"),
+        ("previous.number", "F-1.test-02"),
+        ("previous.number", "F-1.test-" + "1" * 5000),
+        ("previous.number", "F-2.test-2"),
+        ("previous.number", "F-1"),
+        ("previous.number", ""),
+        ("previous.sha256", "5" * 63),
+        ("previous.sha256", "G" * 64),
+        ("previous", None),
+        ("batch.id", "five"),
+        ("batch.id", "five-0"),
+        ("batch.id", "../five-1"),
+        ("batch.item", 0),
+        ("batch.item", 6),
+        ("batch.item", 1.5),
+        ("batch.count", 3),
+        ("batch.count", 10_001),
+        ("batch.seconds", -1),
+        ("batch.seconds", None),
+        ("batch", []),
+    ],
+)
+def test_an_earlier_test_or_a_batch_that_cannot_be_is_refused(member: str, value: object) -> None:
+    with pytest.raises(NotGenuine, match=INCOMPLETE):
+        read(changed(AGAIN, member, value))
 
 
 def test_whether_a_cable_was_tested_is_read_back() -> None:
@@ -571,7 +619,7 @@ def shown(doc: Mapping[str, Any]) -> Sheet | None:
 
 
 @given(
-    st.sampled_from([PASS, FAIL, BAD]).flatmap(
+    st.sampled_from([PASS, FAIL, BAD, AGAIN]).flatmap(
         lambda doc: st.tuples(st.just(doc), st.sampled_from([*members(doc)]))
     ),
     st.just(DELETED) | json_values,
@@ -584,7 +632,7 @@ def test_any_member_deleted_or_replaced_gives_a_record_that_can_be_shown_or_a_se
 
 def test_every_member_deleted_or_of_another_type_gives_a_record_that_can_be_shown_or_a_sentence() -> None:
     others: tuple[object, ...] = (DELETED, None, ["\x1b[31m"])
-    for doc in (FAIL, BAD):
+    for doc in (FAIL, BAD, AGAIN):
         for path in members(doc):
             if path[0] != "evidence" and len(path) < 5:
                 for value in others:

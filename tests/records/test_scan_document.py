@@ -315,6 +315,7 @@ def test_a_record_holds_the_scan_and_all_that_it_rests_on() -> None:
     assert kept == set(made["evidence"])
     assert [] == made["evidence"]["marks"]
     assert "report" == record(GOOD[1:])["kind"]
+    assert not {"batch", "previous"} & made.keys()
     seal(made)  # nothing in it that could not be sealed
 
 

@@ -8,7 +8,7 @@ from pinwright import resources
 from pinwright.cli.ports import find_port, is_virtual
 from pinwright.discovery import find_board
 from pinwright.errors import UsageError
-from pinwright.terminal import say, show_text
+from pinwright.terminal import progress, say, show_text
 
 EPILOG = """\
 The board needs MicroPython first: hold its BOOTSEL button while plugging it in, and copy MicroPython for the
@@ -54,7 +54,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError(
             "the virtual tester keeps no files; `pinwright virtual` serves a board that does, on a port"
         )
-    port = find_board() if arguments.port is None else find_port(arguments.port)
+    with progress("looking for the board"):
+        port = find_board() if arguments.port is None else find_port(arguments.port)
 
     from pinwright.install import install
 

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 
+from pinwright.cable.wiring import printable
 from pinwright.errors import UsageError
+from pinwright.records.entries import moments
 from pinwright.records.store import Store, default_place
+from pinwright.terminal import progress, say
+
+_WITHOUT_ZONE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ][0-9:.]+")
 
 
 def add_place(parser: argparse.ArgumentParser) -> None:
@@ -19,7 +25,38 @@ def store_of(arguments: argparse.Namespace) -> Store:
     """The folder that the options name. Raises UsageError where they name two."""
     if arguments.simulated and arguments.records:
         raise UsageError("`--simulated` and `--records` name two folders; give one of them")
-    return Store(arguments.records or default_place(simulated=arguments.simulated))
+    return store_at(arguments.records or default_place(simulated=arguments.simulated))
+
+
+def store_at(place: Path) -> Store:
+    """The folder there; what takes long is shown, and what it has to say is said."""
+    return Store(place, watched=progress, say=say)
+
+
+def say_lost(store: Store, serial: str = "") -> None:
+    """Say where a record is lost whose documents are there; serial: as of Query."""
+    lost = store.lost(serial)
+    if lost:
+        say(
+            f"documents of a lost record are in `{store.place}`, such as `{lost[0].name}`; "
+            "`pinwright records verify` names them all"
+        )
+
+
+def a_moment(option: str, text: str, which: int) -> str:
+    """The first (0) or the last (1) second of what an option names, as RFC 3339. Raises UsageError."""
+    try:
+        return moments(text)[which]
+    except ValueError:
+        if _WITHOUT_ZONE.fullmatch(text):
+            raise UsageError(
+                f"`{option} {printable(text)}` names a time of day without its zone: a moment is such as "
+                "2026-03-01T09:30Z (UTC) or 2026-03-01T09:30+01:00"
+            ) from None
+        raise UsageError(
+            f"`{option} {printable(text)}` should be a date, such as 2026, 2026-03, 2026-03-01 or "
+            "2026-03-01T09:30:00Z"
+        ) from None
 
 
 def a_number(text: str) -> int:

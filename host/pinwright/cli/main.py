@@ -86,6 +86,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     sys.stdout = sys.stdout or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
     sys.stderr = sys.stderr or open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
     as_json = "--json" in words
+    if "_ARGCOMPLETE" in os.environ and not words:  # with words it is a command, whatever a shell has set
+        from pinwright.cli.completion import answer
+
+        answer(parser, COMMANDS)
     try:
         status = _run(words)
         sys.stdout.flush()

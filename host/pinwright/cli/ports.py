@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pinwright.virtual.bench import Bench
     from pinwright.virtual.port import Port
 
+Plugged = tuple["Bench", Mapping[Pin, int]]  # and the point of every pin
 _PROBE = f"{PROBE}.1"  # where a tester has a probe lead of its own
 
 
@@ -43,9 +44,7 @@ class Workshop:
         return Workshop(read_fixtures(), read_adapters())
 
 
-def plug_in(
-    bench: Bench, ends: Sequence[End], workshop: Workshop, by_hand: Mapping[str, str]
-) -> tuple[Bench, Mapping[Pin, int]]:
+def plug_in(bench: Bench, ends: Sequence[End], workshop: Workshop, by_hand: Mapping[str, str]) -> Plugged:
     """The bench with what its adapters join, and every pin's point. Raises BenchError, PlacementError."""
     from pinwright.virtual.bench import plugged
 
@@ -129,6 +128,52 @@ def opened_to_touch(
         yield link, touch if port == "sim" else None
 
 
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """Plugs cables into a virtual tester and takes them out.
+
+    first: the cable that `--port` names; good: one as it should be; empty: none.
+    """
+
+    virtual: Port
+    first: Plugged
+    good: Plugged
+    empty: Plugged
+
+    def plug_in(self, *, good: bool) -> None:
+        self.virtual.board.board.plug(*(self.good if good else self.first))
+
+    def take_out(self) -> None:
+        self.virtual.board.board.plug(*self.empty)
+
+
+@contextmanager
+def opened_for_batch(
+    port: str | None, profile: Profile, workshop: Workshop, by_hand: Mapping[str, str]
+) -> Iterator[tuple[Link, Hand | None]]:
+    """The link that `--port` names, and what plugs cables into a virtual tester, which starts empty; None: a
+    person does. Raises NoTester, BenchError, PlacementError."""
+    if port is None or not is_virtual(port):
+        with closing(SerialLink(find_port(port))) as real:
+            yield real, None
+        return
+    from pinwright.virtual.bench import good_bench
+
+    first = _bench_with_a_cable(port, profile)
+    tester = first.tester
+    outside = {pin: volts for pin, volts in tester.outside.items() if pin.end.startswith("@")}
+    tester = replace(tester, outside=outside)  # what came in by the cable is gone with it
+    good = replace(good_bench(profile), tester=tester, adapters=first.adapters)
+
+    def plugged(bench: Bench) -> Plugged:
+        return plug_in(bench, profile.ends, workshop, by_hand)
+
+    with _served(port, first, workshop, profile.ends, by_hand) as (link, virtual):
+        hand = Hand(virtual, plugged(first), plugged(good), plugged(replace(good, links=())))
+        hand.take_out()
+        yield link, hand
+
+
 def find_port(port: str | None) -> str:
     """The port itself, where a tester's name is given or nothing. Raises NoTester."""
     if port is None:
@@ -141,6 +186,13 @@ def find_port(port: str | None) -> str:
 @contextmanager
 def _virtual(port: str, profile: Profile, workshop: Workshop, by_hand: Mapping[str, str]) -> Iterator[Link]:
     """A virtual board on a port of its own, for as long as it is needed."""
+    bench = _bench_with_a_cable(port, profile)
+    with _served(port, bench, workshop, profile.ends, by_hand) as (link, _):
+        yield link
+
+
+def _bench_with_a_cable(port: str, profile: Profile) -> Bench:
+    """What `--port sim…` says is plugged in."""
     from pinwright.virtual.bench import good_bench
 
     other = _id_of(port)
@@ -153,11 +205,8 @@ def _virtual(port: str, profile: Profile, workshop: Workshop, by_hand: Mapping[s
                     f"`--port {port}`: that cable has `{plugs[end.name]}` at end {end.name}, where "
                     f"`{end.connector.name}` is to be"
                 )
-        bench = good_bench(cable)
-    else:
-        bench = _bench(port) if port != "sim" else good_bench(profile)
-    with _served(port, bench, workshop, profile.ends, by_hand) as (link, _):
-        yield link
+        return good_bench(cable)
+    return _bench(port) if port != "sim" else good_bench(profile)
 
 
 def _id_of(port: str) -> str:

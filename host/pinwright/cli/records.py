@@ -15,7 +15,15 @@ example: pinwright records verify --simulated
 ACTIONS = {
     "list": "every record of the folder, as it says of itself",
     "show": "one cable, as its latest test found it",
+    "compare": "two tests of one cable side by side",
+    "note": "say something about a test, beside what was recorded",
+    "withdraw": "say that a test does not count any more, and why",
     "verify": "prove that files are as they were made",
+    "report": "yield, where cables of one kind fail, and how their joints spread",
+    "export": "records as JSON Lines, or a table for a spreadsheet",
+    "import": "take in what was exported or backed up",
+    "backup": "the whole folder as one file",
+    "reindex": "make the index of the folder anew",
 }
 
 

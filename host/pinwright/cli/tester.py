@@ -21,7 +21,7 @@ from pinwright.errors import (
     UsageError,
 )
 from pinwright.link import Line, drive
-from pinwright.terminal import say, show_table, show_text
+from pinwright.terminal import progress, say, show_table, show_text
 from pinwright.tester.asking import Request, ask
 from pinwright.tester.calibration import Calibration, LongCheck, rfc3339
 from pinwright.tester.fixture import Fixture, Socket
@@ -285,7 +285,8 @@ class _Bench:
         """One look with the bar there."""
         self._move(socket)
         session = self._session(socket)
-        found = drive(look(session, socket, calibration), self.line)
+        with progress(f"measuring (bar: {_place(socket)})"):
+            found = drive(look(session, socket, calibration), self.line)
         if session.hello != self.hello:
             raise LinkCorrupt(
                 f"another board answers at `{self.line.link.name}` than before",

@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterator, Sequence
 
 from pinwright.discovery import Seen, survey
-from pinwright.terminal import say, show_text
+from pinwright.terminal import progress, say, show_text
 
 EPILOG = """\
 Every USB serial port is listed; only Raspberry Pi boards, by their USB id, and the ports that `--port` names
@@ -29,7 +29,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """0, whatever is there."""
-    all_seen = survey(arguments.port)
+    with progress("asking who is at the ports"):
+        all_seen = survey(arguments.port)
     if arguments.json:
         document = {"schema": SCHEMA, "ports": [_document(seen) for seen in all_seen]}
         show_text(json.dumps(document, indent=2))

@@ -14,7 +14,7 @@ from pinwright.cable.pins import Pin
 from pinwright.cable.places import held_from_behind, place_of
 from pinwright.cable.profile import End, Profile
 from pinwright.cable.tables import seen, ticked
-from pinwright.cli.keys import EndKey
+from pinwright.cli.keys import ENTER, Keys
 from pinwright.cli.lettering import ROWS, large
 from pinwright.cli.ports import Workshop, opened_to_touch, sockets_by_hand
 from pinwright.errors import OwnBug, UsageError
@@ -111,8 +111,8 @@ def run(arguments: argparse.Namespace) -> int:
         )
         if not arguments.json:
             show_text(_beginning(touching, guide))
-        with _shown(guide, arguments.json) as show, EndKey() as key:
-            _follow(touching, line, guide, show, key, hand)
+        with _shown(guide, arguments.json) as show, Keys("q" + ENTER) as keys:
+            _follow(touching, line, guide, show, keys, hand)
         drive(touching.end(), line)
     if arguments.json:
         show_text(json.dumps(_end_document(guide)))
@@ -126,20 +126,20 @@ def _follow(
     line: Line,
     guide: Guide,
     show: Show,
-    key: EndKey,
+    keys: Keys,
     hand: Callable[[Pin | None], None] | None,
 ) -> None:
     """Look after look, until all is touched or the key is pressed. hand: moves a virtual probe lead, which
     touches what is left in turn."""
     if hand and guide.left:
         hand(guide.left[0])
-    while guide.left and not key.pressed():
+    while guide.left and not keys.pressed():
         event = touching.event(drive(touching.look(), line))
         if event is None:
             continue
         show(guide.hear(event), guide)
         if hand and isinstance(event, Touched):
-            if can_redraw() and key.pressed(_HAND_S):
+            if can_redraw() and keys.pressed(_HAND_S):
                 return
             hand(None)
         elif hand and isinstance(event, Released):

@@ -9,12 +9,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Callable, Mapping
+from itertools import islice
 from typing import Any
 
 import rfc8785
 
 SEAL = "sha256"
+_SEAL_MEMBER = re.compile(rb'"sha256":"([0-9a-f]{64})"')
+_MOST_SEALS = 8  # members of that name that a document has: of itself, profile, batch, the test before
 _EXACT = 2**53 - 1  # the largest integer that RFC 8785 writes as one (IEEE 754 doubles, section 3.2.2.3)
 
 
@@ -64,6 +68,26 @@ def open_sealed(data: bytes) -> dict[str, Any]:
     if doc[SEAL] != expected:
         raise NotGenuine(f"its contents have the SHA-256 {expected}, its seal says `{doc[SEAL]}`")
     return doc
+
+
+def is_sealed(data: bytes) -> bool:
+    """Whether these bytes are as they were sealed, without reading them as JSON: faster than open_sealed.
+
+    The seal's member is cut out as text, and what is left has to have that hash: then it is, to the byte,
+    what was sealed. That this was in canonical form and had the seal in the right place, open_sealed proves.
+    """
+    # A quotation mark inside a text is written `\"`, so this is a member. The outermost one comes late.
+    for found in reversed(list(islice(_SEAL_MEMBER.finditer(data), _MOST_SEALS))):
+        start, end = found.span()
+        if data[start - 1 : start] == b",":
+            start -= 1
+        elif data[end : end + 1] == b",":
+            end += 1
+        bare = hashlib.sha256(data[:start])
+        bare.update(data[end:])
+        if bare.hexdigest().encode() == found[1]:
+            return True
+    return False
 
 
 def parsed(data: str | bytes, parse_int: Callable[[str], int | float] | None = None) -> Any:

@@ -8,14 +8,26 @@ import re
 import stat
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from pinwright.cable.pins import Pin, parse_pin
 from pinwright.cable.profile import Profile
 from pinwright.errors import Disagreement, OwnBug, ProfileError, SelfCheckFailed, SerialError
+from pinwright.records.batches import MEMBER_FORM, check_member
 from pinwright.records.document import SEAL, NotGenuine, open_sealed
+from pinwright.records.entries import check_serial
+from pinwright.records.forms import (
+    NUMBER,
+    NUMBER_OR_NULL,
+    TEXT,
+    TEXT_OR_NULL,
+    WHOLE,
+    check_form,
+    check_moment,
+    check_sha256,
+)
+from pinwright.records.rows import LARGEST_COUNT
 from pinwright.records.scan_document import (
     RECORD_SCHEMA,
     SCAN_SCHEMA,
@@ -25,8 +37,6 @@ from pinwright.records.scan_document import (
     own_members,
     readings_in,
 )
-from pinwright.records.store import check_serial
-from pinwright.tester.calibration import rfc3339
 from pinwright.tester.fixture import Placement
 from pinwright.tester.measurement import Evidence, Measurement
 from pinwright.tester.ohmmeter import Ohmmeter, Readings
@@ -38,80 +48,78 @@ from pinwright.verdict.words import Finding, are_about
 
 FACTS = ("nets", "missing", "extra", "doubtful", "links", "leaks")
 MOST_BYTES = 16_000_000  # of a record or a page: a profile's file of the largest size, several times over
-_TEXT, _TEXT_OR_NULL, _WHOLE, _NUMBER = (str,), (str, type(None)), (int,), (int, float)
-_NUMBER_OR_NULL = (int, float, type(None))
-_OWN_READINGS = {"zero": _WHOLE, "supply": _WHOLE, "sensor": _WHOLE, "references": [_WHOLE]}
+_OWN_READINGS = {"zero": WHOLE, "supply": WHOLE, "sensor": WHOLE, "references": [WHOLE]}
 _LONG_CHECK_OR_NULL = (
     type(None),
-    {"made": _TEXT, "passed": (bool,), "measured": (bool,), "sockets": [_TEXT]},
+    {"made": TEXT, "passed": (bool,), "measured": (bool,), "sockets": [TEXT]},
 )
-# The members that lists and pages show, and what they may be. `?`: versions before this one did not write it;
-# `*`: any name.
+# The members that lists and pages show, and what they may be.
 _FORM: Mapping[str, Any] = {
-    "schema": _TEXT,
-    "serial": _TEXT,
-    "test": _WHOLE,
-    "profile_text": _TEXT,
-    "decision": _TEXT,
-    "method": _TEXT,
-    "not_measured": [_TEXT],
-    "conductors_not_proven_singly": _WHOLE,
+    "schema": TEXT,
+    "serial": TEXT,
+    "test": WHOLE,
+    "profile_text": TEXT,
+    "decision": TEXT,
+    "method": TEXT,
+    "not_measured": [TEXT],
+    "conductors_not_proven_singly": WHOLE,
     "limits": {
-        "max_ohms": _NUMBER,
+        "max_ohms": NUMBER,
         "checked": (bool,),
         "by_hand?": (bool,),
-        "expected_ohms?": _NUMBER_OR_NULL,
+        "expected_ohms?": NUMBER_OR_NULL,
     },
-    "host": _TEXT,
+    "host": TEXT,
+    "previous?": {"number": TEXT, "sha256": TEXT},
+    "batch?": MEMBER_FORM,
     "evidence": {
-        "points": {"*": _TEXT},
-        "seen": _TEXT,
-        "joined": _TEXT,
-        "doubtful": _TEXT,
-        "apart": _TEXT,
-        "unexplained": _TEXT,
-        "group": _TEXT,
+        "points": {"*": TEXT},
+        "seen": TEXT,
+        "joined": TEXT,
+        "doubtful": TEXT,
+        "apart": TEXT,
+        "unexplained": TEXT,
+        "group": TEXT,
         "lane?": {
             "before": _OWN_READINGS,
             "after": _OWN_READINGS,
-            "parts": _TEXT,
-            "high": _TEXT,
-            "leak": _TEXT,
-            "across": _TEXT,
-            "near?": _TEXT,
-            "calibration": _TEXT_OR_NULL,
+            "parts": TEXT,
+            "high": TEXT,
+            "leak": TEXT,
+            "across": TEXT,
+            "near?": TEXT,
+            "calibration": TEXT_OR_NULL,
         },
     },
     "scan": {
-        "schema": _TEXT,
-        "profile": {"id": _TEXT, "title": _TEXT, "revision": _TEXT, "sha256": _TEXT},
-        "operator": _TEXT_OR_NULL,
-        "started": _TEXT,
-        "elapsed_ms": _WHOLE,
-        "nets": [[_TEXT]],
-        "doubtful": [[_TEXT]],
-        "findings": [{"kind": _TEXT, "text": _TEXT, "pins": [_TEXT], "remedy": _TEXT}],
+        "schema": TEXT,
+        "profile": {"id": TEXT, "title": TEXT, "revision": TEXT, "sha256": TEXT},
+        "operator": TEXT_OR_NULL,
+        "started": TEXT,
+        "elapsed_ms": WHOLE,
+        "nets": [[TEXT]],
+        "doubtful": [[TEXT]],
+        "findings": [{"kind": TEXT, "text": TEXT, "pins": [TEXT], "remedy": TEXT}],
         "tester": {
-            "kind": _TEXT,
-            "firmware": _TEXT,
-            "id": _TEXT,
-            "name?": _TEXT_OR_NULL,
-            "fixture?": _TEXT_OR_NULL,
-            "points": _WHOLE,
-            "lane": _TEXT,
-            "self_check": _TEXT,
-            "calibrated?": _TEXT_OR_NULL,
-            "celsius?": _NUMBER_OR_NULL,
-            "references_ohms?": _NUMBER_OR_NULL,
+            "kind": TEXT,
+            "firmware": TEXT,
+            "id": TEXT,
+            "name?": TEXT_OR_NULL,
+            "fixture?": TEXT_OR_NULL,
+            "points": WHOLE,
+            "lane": TEXT,
+            "self_check": TEXT,
+            "calibrated?": TEXT_OR_NULL,
+            "celsius?": NUMBER_OR_NULL,
+            "references_ohms?": NUMBER_OR_NULL,
             "long_check?": _LONG_CHECK_OR_NULL,
         },
-        "sockets": {"*": _TEXT},
-        "adapters?": {"*": _TEXT_OR_NULL},
+        "sockets": {"*": TEXT},
+        "adapters?": {"*": TEXT_OR_NULL},
     },
 }
 _KIND_OF_FINDING = re.compile(r"[a-z][a-z_-]{0,31}")  # later versions may know more of them
 _POSITION = re.compile(r"@[A-Za-z0-9_-]{1,16}\.[0-9]{1,4}")  # a position of the tester that no end occupies
-_MOMENT = "%Y-%m-%dT%H:%M:%SZ"
 _BYTE_ORDER_MARK = "\ufeff"  # what a profile's file may begin with; its text is kept without
 
 
@@ -176,19 +184,29 @@ def read_record(data: bytes, profile_of: Callable[[str], Profile]) -> Record:
 def bytes_of(path: Path) -> bytes:
     """What is in a file that may be a record or a page. Raises OSError, also for what can be neither: a pipe
     or a device, which may never end, and what is too large."""
-    if not stat.S_ISREG(path.stat().st_mode):
-        raise OSError(errno.EINVAL, "it is no regular file")
-    with path.open("rb") as file:
+    with open_regular(path) as file:
         data = file.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:
         raise OSError(errno.EFBIG, f"it is larger than {MOST_BYTES} bytes, which no record or page is")
     return data
 
 
+def open_regular(path: Path) -> IO[bytes]:
+    """A file to read. Raises OSError, also for a pipe or a device, which may never answer."""
+    if not is_regular(path):
+        raise OSError(errno.EINVAL, "it is no regular file")
+    return path.open("rb")
+
+
+def is_regular(path: Path) -> bool:
+    """Whether it is a file that lies on a disk. Raises OSError where nothing is there."""
+    return stat.S_ISREG(path.stat().st_mode)
+
+
 def _read(data: bytes, doc: Mapping[str, Any], profile_of: Callable[[str], Profile]) -> Record:
     if doc["schema"] != RECORD_SCHEMA or doc["scan"]["schema"] != SCAN_SCHEMA:
         raise NotGenuine(f"it is no record that this version reads: its schema is not `{RECORD_SCHEMA}`")
-    _check_form(doc, _FORM)
+    check_form(doc, _FORM)
     scan, text = doc["scan"], doc["profile_text"]
     _check_values(doc, scan)
     hashes = {hashlib.sha256(start + text.encode()).hexdigest() for start in (b"", _BYTE_ORDER_MARK.encode())}
@@ -309,41 +327,33 @@ def _of_readings(
     return follows
 
 
-def _check_form(value: Any, form: Any) -> None:
-    """Raises TypeError or KeyError where a member is of another type than its form says, or missing."""
-    allowed = form if isinstance(form, tuple) else (form,)
-    kinds = {one if isinstance(one, type) else type(one): one for one in allowed}
-    if type(value) not in kinds:
-        raise TypeError
-    form = kinds[type(value)]
-    if isinstance(form, list):
-        for one in value:
-            _check_form(one, form[0])
-    elif isinstance(form, dict):
-        for name, inner in form.items():
-            key = name.removesuffix("?")
-            if name == "*":
-                for one in value.values():
-                    _check_form(one, inner)
-            elif key == name or key in value:
-                _check_form(value[key], inner)
-
-
 def _check_values(doc: Mapping[str, Any], scan: Mapping[str, Any]) -> None:
     """Raises ValueError or SerialError where a value is none that a scan gives."""
     check_serial(doc["serial"])
     check = scan["tester"].get("long_check")
     for moment in (scan["started"], *([check["made"]] if check else [])):
-        if rfc3339(datetime.strptime(moment, _MOMENT).replace(tzinfo=UTC)) != moment:
-            raise ValueError
+        check_moment(moment)
     if (
-        doc["test"] < 1
+        not 1 <= doc["test"] <= LARGEST_COUNT
         or (check and not check["passed"])  # a tester that failed its own makes no scan
         or scan["elapsed_ms"] < 0
         or scan["tester"]["kind"] not in ("board", "virtual")
         or scan["tester"]["self_check"] != "pass"
         or not all(_KIND_OF_FINDING.fullmatch(finding["kind"]) for finding in scan["findings"])
     ):
+        raise ValueError
+    if "batch" in doc:
+        check_member(doc["batch"])
+    if "previous" in doc:
+        _check_previous(doc)
+
+
+def _check_previous(doc: Mapping[str, Any]) -> None:
+    """Raises ValueError where what it names is no earlier test of the same cable."""
+    serial, _, test = doc["previous"]["number"].rpartition(".test-")
+    check_sha256(doc["previous"][SEAL])
+    earlier = re.fullmatch("[1-9][0-9]{0,8}", test) and int(test) < doc["test"]
+    if serial.casefold() != doc["serial"].casefold() or not earlier:
         raise ValueError
 
 

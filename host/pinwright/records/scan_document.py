@@ -331,10 +331,11 @@ def record_document(
     serial: str,
     test: int,
     host: str,
+    batch: Mapping[str, object] | None = None,
 ) -> dict[str, object]:
     """What is kept of a scan: the scan, what it rests on, and what it does not say. Not yet sealed.
 
-    facts, document: of this scan.
+    facts, document: of this scan. batch: what batches.batch_member makes, of a cable tested in one.
     evidence.marks: what the adapters join themselves, as positions of sockets; found to be so.
     """
     evidence, readings = scan.evidence, scan.readings
@@ -346,6 +347,7 @@ def record_document(
         "number": f"{serial}.test-{test}",
         "serial": serial,
         "test": test,
+        **({} if batch is None else {"batch": dict(batch)}),
         "scan": {key: value for key, value in document.items() if key not in _NOT_KEPT} | {"serial": serial},
         "decision": DECISION if readings is None else f"{DECISION} {rule(calibrated, len(facts.links))}",
         "method": METHOD if readings is None else METHOD + METHOD_OHMS,

@@ -8,6 +8,8 @@ Saves take turns by a lock on the folder, so an unfinished file found under the 
 program that died. A document is then complete if its record has its name, and gets its own; the rest is
 removed. The record of that name may be another one, copied here from elsewhere: so the name of an
 unfinished file also says, by a hash, of which record it is.
+
+What is asked of the folder is answered from an index beside the files, which is made of them (`index`).
 """
 
 from __future__ import annotations
@@ -15,41 +17,78 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
+import json
 import os
 import re
-from collections import defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import filelock
 import platformdirs
 
+from pinwright.cable.wiring import printable
 from pinwright.errors import RecordsError, SerialError
-from pinwright.records.document import canonical, seal
+from pinwright.records.batches import BATCH_SCHEMA
+from pinwright.records.carrier import open_carrier
+from pinwright.records.document import SEAL, NotGenuine, canonical, open_sealed, seal
+from pinwright.records.entries import (
+    EVERYTHING,
+    Batch,
+    Damaged,
+    Entry,
+    Kind,
+    Listed,
+    Measured,
+    Put,
+    Query,
+    Remark,
+    RemarkKind,
+    Told,
+    Unusable,
+    Watched,
+    check_serial,
+)
+from pinwright.records.record import bytes_of
+from pinwright.records.remarks import REMARK_SCHEMA, remark_document
+from pinwright.records.rows import ANY_NAME, LARGEST_COUNT, named, test_of
+from pinwright.records.whole import flush_names, link
 
-Kind = Literal["certificate", "report"]
+if TYPE_CHECKING:
+    from pinwright.records.index import Change, Index
+
+__all__ = [
+    "Batch",
+    "Entry",
+    "Kind",
+    "Listed",
+    "Measured",
+    "Put",
+    "Query",
+    "Remark",
+    "Saved",
+    "Store",
+    "check_serial",
+    "default_place",
+]
+
+T = TypeVar("T")
+Draw = Callable[[bytes], Mapping[str, bytes]]  # a sealed record → extension → contents of its documents
+Expect = tuple[str, Callable[[Sequence[Listed]], None]]  # id of a batch, and who checks its tests
 
 LARGEST_NUMBER = 1_000_000
-LARGEST_SERIAL = 64
 LOCK_WAIT_S = 30.0
+_LOCK_POLL_S = 0.005  # a save takes about as long
 
-_LOCK = ".lock"
+LOCK = ".lock"
 _PROBE = ".unfinished"  # up to 0.2.0 the name of every unfinished file
 _RECORD = "json"
+PREVIOUS = "previous"  # member of a record: number and seal of the test before it
 _ELSEWHERE = "`--records PLACE` keeps records in another folder"
-_NAME = (
-    r"(?P<stem>(?P<serial>[a-z0-9][a-z0-9._-]*)\.test-(?P<test>[1-9][0-9]{0,8})"
-    r"\.(?P<kind>certificate|report))\.(?P<extension>[a-z]+)"
-)
-_FINISHED = re.compile(_NAME, re.IGNORECASE | re.ASCII)
 _UNFINISHED = re.compile(
-    rf"\.(?P<name>{_NAME})\.(?P<tag>[0-9a-f]{{16}})\.unfinished", re.IGNORECASE | re.ASCII
+    rf"\.(?P<name>{ANY_NAME})\.(?P<tag>[0-9a-f]{{16}})\.unfinished", re.IGNORECASE | re.ASCII
 )
-# Names that Windows keeps for devices, whatever follows the first dot.
-# Source: Microsoft, "Naming Files, Paths, and Namespaces" (from memory).
-_DEVICES = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))}
 _SEEN = {
     errno.ENOSPC: "the disk is full",
     errno.EDQUOT: "the disk quota is used up",
@@ -61,8 +100,6 @@ _SEEN = {
     errno.ENOENT: "it is not there",
     errno.EIO: "the disk reports an input/output error",
 }
-# What a disk without hard links, such as FAT, answers to one.
-_NO_HARD_LINKS = (errno.EPERM, errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,18 +115,13 @@ class Saved:
     documents: Mapping[str, Path] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A record in the folder, as its name tells; it was not opened.
+@contextlib.contextmanager
+def _unwatched(what: str) -> Iterator[Told]:
+    yield lambda done, of: None
 
-    documents: extension → path of the files beside it that have its name but for the extension.
-    """
 
-    serial: str
-    test: int
-    kind: Kind
-    path: Path
-    documents: Mapping[str, Path]
+def _unheard(text: str) -> None:
+    pass
 
 
 def default_place(simulated: bool = False) -> Path:
@@ -99,37 +131,27 @@ def default_place(simulated: bool = False) -> Path:
     return Path(platformdirs.user_data_dir("pinwright", appauthor=False)) / folder
 
 
-def check_serial(text: str) -> str:
-    """The serial, if it can be part of a file name on every system. Raises SerialError."""
-    if not text:
-        raise SerialError("the serial is empty")
-    for position, character in enumerate(text, 1):
-        if not re.fullmatch(r"[A-Za-z0-9._-]", character):
-            raise SerialError(
-                f"serial {text[:LARGEST_SERIAL]!a}: character {position} is U+{ord(character):04X}; "
-                "a serial has only the letters A to Z and a to z, digits, `.`, `_` and `-`"
-            )
-    if len(text) > LARGEST_SERIAL:
-        raise SerialError(f"serial `{text[:16]}…` has {len(text)} characters, of at most {LARGEST_SERIAL}")
-    if not text[0].isalnum():
-        raise SerialError(f"serial `{text}` begins with U+{ord(text[0]):04X}, not with a letter or digit")
-    if text.endswith("."):
-        raise SerialError(f"serial `{text}` ends with U+002E `.`, which Windows drops from file names")
-    if text.split(".")[0].casefold() in _DEVICES:
-        raise SerialError(f"serial `{text}` is a device on Windows and cannot name a file there")
-    return text
-
-
 class Store:
     """The records in one folder. Serials that differ only in upper and lower case are one serial."""
 
-    def __init__(self, place: Path) -> None:
+    def __init__(
+        self, place: Path, *, watched: Watched = _unwatched, say: Callable[[str], None] = _unheard
+    ) -> None:
+        """watched: shows how far long work has come, as terminal.progress does. say: hears a line of talk."""
         self.place = place
+        self._watched = watched
+        self._say = say
+        self._made: Index | None = None
 
-    def check_writable(self) -> None:
-        """Make the folder if need be and prove that a file can be written there. Raises RecordsError."""
-        with self._locked(), self._told("write to"):
-            _write(self.place / _PROBE, b"probe")
+    @property
+    def _index(self) -> Index:
+        if self._made is None:
+            from pinwright.records.index import Index  # takes a while: only who asks or saves waits for it
+
+            self._made = Index(self.place, self._locked_at_once, self._watched, self._say)
+        return self._made
+
+    # Reading. It changes no record and waits for nobody: one that is just being saved may lack documents yet.
 
     def is_used(self, serial: str) -> bool:
         """Is there a record of this serial? Raises RecordsError if the folder cannot be read."""
@@ -137,34 +159,81 @@ class Store:
 
     def tests_of(self, serial: str) -> tuple[Entry, ...]:
         """The records of one cable, the latest last. Raises RecordsError if the folder cannot be read."""
-        return tuple(self._cables().get(serial.casefold(), ()))
+        from pinwright.records import queries
+
+        return self._ask(lambda rows: queries.entries(rows, self.place, serial))
 
     def entries(self) -> tuple[Entry, ...]:
         """Every record, by serial (numbers in it by their value) and test. A missing folder has none.
 
-        Changes nothing and waits for nobody: a record that is just being saved may lack documents yet.
         Raises RecordsError if the folder cannot be read.
         """
-        entries = [
-            Entry(*test, path=files.pop(_RECORD), documents=files)
-            for test, files in self._tests().items()
-            if _RECORD in files
-        ]
-        return tuple(sorted(entries, key=_in_order))
+        from pinwright.records import queries
 
-    def _tests(self) -> dict[tuple[str, int, Kind], dict[str, Path]]:
-        """Serial, number and kind of every test that a file is named after → extension → path."""
+        return self._ask(lambda rows: queries.entries(rows, self.place))
+
+    def found(self, query: Query = EVERYTHING) -> list[Listed]:
+        """What fits, by serial and test. Raises RecordsError if the folder cannot be read, and ValueError
+        where `since` or `until` is no date."""
+        from pinwright.records import queries
+
+        return self._ask(queries.found(self.place, query), queries.files_of(query.serial))
+
+    def lost(self, serial: str = "") -> list[Path]:
+        """Files of tests whose record is not there, by serial and test: documents that were drawn from it,
+        and remarks about it. serial: as of Query."""
+        from pinwright.records import queries
+
+        return [self.place / name for name in self._ask(lambda rows: queries.lost(rows, serial))]
+
+    def check_not_lost(self, serial: str) -> None:
+        """Raises SerialError where all records of this serial are lost, and something of them is there."""
+        if not self.is_used(serial) and (lost := self.lost(serial)):
+            raise _only_lost(serial, lost[0])
+
+    def cables(self, prefix: str = "", most: int = 100) -> list[str]:
+        """Serials with a record that begin so, in either case, in order; at most so many."""
+        from pinwright.records import queries
+
+        return self._ask(lambda rows: queries.serials(rows, prefix, most))
+
+    def remarks_of(self, serial: str) -> list[Remark]:
+        """Notes and withdrawals of one cable, by test, and in the order they were made."""
+        from pinwright.records import queries
+
+        return self._ask(lambda rows: queries.remarks_of(rows, self.place, serial), queries.files_of(serial))
+
+    def batches(self, profile: str | None = None) -> list[Batch]:
+        """The batches of one profile or of all, by profile and number; those that can be read."""
+        from pinwright.records import queries
+
+        return self._ask(
+            lambda rows: queries.batches_of(rows, self.place, profile), queries.files_of_batches()
+        )
+
+    def measured(self, profile: str, since: str = "", until: str = "") -> list[Measured]:
+        """What statistics need of every readable test of a profile, by the time it started. since, until: as
+        of Query."""
+        from pinwright.records import queries
+
+        return self._ask(queries.measured(profile, since, until), queries.files_of())
+
+    def _ask(self, question: Callable[[Any], T], files: Any = None) -> T:
         with self._told("read"):
+            return self._index.ask(question, files)
+
+    # Saving
+
+    def check_writable(self) -> None:
+        """Make the folder if need be and prove that a file can be written there, and the index. Raises
+        RecordsError."""
+        with self._locked():
             try:
-                names = os.listdir(self.place)
-            except FileNotFoundError:
-                return {}
-        tests: dict[tuple[str, int, Kind], dict[str, Path]] = defaultdict(dict)
-        for found in filter(None, map(_FINISHED.fullmatch, sorted(names))):
-            kind: Kind = "certificate" if found["kind"].casefold() == "certificate" else "report"
-            files = tests[found["serial"], int(found["test"]), kind]
-            files[found["extension"].casefold()] = self.place / found[0]
-        return tests
+                with self._told("write to"):
+                    _write(self.place / _PROBE, b"probe")
+            finally:
+                self._finish_quietly()
+        self._changed(lambda change: None)
 
     def save(
         self,
@@ -174,61 +243,340 @@ class Store:
         serial: str | None,
         pattern: Callable[[int], str],
         again: bool,
-        draw: Callable[[bytes], Mapping[str, bytes]] | None = None,
+        draw: Draw | None = None,
+        expect: Expect | None = None,
     ) -> Saved:
         """Choose serial and test number, make the document for them, seal it and put it on the disk,
-        together with what is drawn from it.
+        together with what is drawn from it. The number is after that of every file of this serial, also of
+        one whose record is lost.
 
         make(serial, test): called under the folder's lock, as draw is, so neither should wait for anything.
+        From the second test on the store adds the member `previous`, if the record of the test before is as
+        it was sealed.
         serial: None takes the number after the highest that `pattern` was used with; gaps stay.
         pattern(n): the serial with the number n written in decimal.
         again: let a used serial through, as its next test and in the spelling it has in the folder.
         draw(record): the documents of the sealed record with these bytes, as extension → contents.
-        Raises SerialError (used, or no file name), RecordsError, and ValueError for an extension that is
-        not lower-case letters. Whatever is raised, nothing is saved.
+        expect: id of a batch, and who looks at its tests as they are under the lock, before anything else; he
+        raises RecordsError where they are not what he knows.
+        Raises SerialError (used, lost, or no file name), RecordsError, and ValueError for an extension that
+        is not lower-case letters. Whatever is raised, nothing is saved.
         """
         if serial is None and again:
             raise SerialError("a re-test needs the serial of the cable that is tested again")
         if serial is not None:
             check_serial(serial)
-        with self._locked():
-            cables = self._cables()
-            test = 1
-            if serial is None:
-                # A document whose record somebody removed still has its serial on it.
-                used = {serial.casefold() for serial, *_ in self._tests()}
-                serial = check_serial(_next_serial(used, pattern))
-            elif tests := cables.get(serial.casefold()):
-                if not again:
-                    raise SerialError(
-                        f"serial `{serial}` is already used: `{tests[-1].path}`",
-                        hint="`--again` records another test of the same cable",
-                    )
-                serial, test = tests[0].serial, tests[-1].test + 1
-            record = canonical(seal(make(serial, test)))
-            drawn = draw(record) if draw else {}
-            for extension in drawn:
-                if extension == _RECORD or not re.fullmatch(r"[a-z]+", extension):
-                    raise ValueError(f"a document of a record cannot have the extension {extension!a}")
-            stem = f"{serial}.test-{test}.{kind}"
-            path = self.place / f"{stem}.{_RECORD}"
-            documents = {extension: self.place / f"{stem}.{extension}" for extension in drawn}
-            self._keep({path: record} | {documents[extension]: drawn[extension] for extension in drawn})
-        return Saved(path, serial, test, documents)
 
-    def _cables(self) -> Mapping[str, Sequence[Entry]]:
-        """The tests of every serial that has a record, by the casefolded serial, the latest last."""
-        cables: dict[str, list[Entry]] = defaultdict(list)
-        for entry in self.entries():
-            cables[entry.serial.casefold()].append(entry)
-        return cables
+        def save(change: Change) -> Saved:
+            if expect:
+                self._check_expected(change, expect)
+            own, test, last = self._chosen(change, serial, pattern, again)
+            doc = {key: value for key, value in make(own, test).items() if key != PREVIOUS}
+            if last and (earlier := _seal_of(last)):
+                doc[PREVIOUS] = {"number": f"{last.serial}.test-{last.test}", SEAL: earlier}
+            path, *documents = self._put(change, f"{own}.test-{test}.{kind}", canonical(seal(doc)), draw)
+            return Saved(path, own, test, {path.suffix[1:]: path for path in documents})
+
+        return self._changed(save)
+
+    def _check_expected(self, change: Change, expect: Expect) -> None:
+        from pinwright.records import queries
+
+        batch, check = expect
+        check(change.ask(queries.found(self.place, Query(batch=batch))))
+
+    def _chosen(
+        self, change: Change, serial: str | None, pattern: Callable[[int], str], again: bool
+    ) -> tuple[str, int, Entry | None]:
+        """Serial and number of a test to be saved, and the test before it."""
+        from pinwright.records import queries
+
+        if serial is None:
+            free = change.ask(lambda rows: queries.next_serial(rows, pattern, LARGEST_NUMBER))
+            if free is None:
+                raise SerialError(
+                    f"the serials after `{pattern(LARGEST_NUMBER)}` are used up",
+                    hint="`--serial TEXT` gives one by hand",
+                )
+            return check_serial(free), 1, None
+        tests, lost = self._tests(change, serial), self._lost(change, serial)
+        if not tests:
+            if lost:
+                raise _only_lost(serial, self.place / lost[0])
+            return serial, 1, None
+        if not again:
+            raise SerialError(
+                f"serial `{serial}` is already used: `{tests[-1].path}`",
+                hint="`--again` records another test of the same cable",
+            )
+        last = max([tests[-1].test, *(test_of(name)[1] for name in lost)])
+        if last >= LARGEST_COUNT:
+            raise SerialError(
+                f"serial `{serial}` has a test {last}, after which no other can be numbered",
+                hint="`pinwright records verify` says whether that file is as it was made",
+            )
+        return tests[0].serial, last + 1, tests[-1]
+
+    def _tests(self, change: Change, serial: str) -> tuple[Entry, ...]:
+        from pinwright.records import queries
+
+        return change.ask(lambda rows: queries.entries(rows, self.place, serial))
+
+    def _lost(self, change: Change, serial: str) -> list[str]:
+        from pinwright.records import queries
+
+        return change.ask(lambda rows: queries.lost(rows, serial))
+
+    def _put(self, change: Change, stem: str, record: bytes, draw: Draw | None) -> list[Path]:
+        """Draw what is to be drawn, and put it all on the disk. Returns the paths, the record's first."""
+        drawn = draw(record) if draw else {}
+        for extension in drawn:
+            if extension == _RECORD or not re.fullmatch(r"[a-z]+", extension):
+                raise ValueError(f"a document of a record cannot have the extension {extension!a}")
+        if not named(f"{stem}.{_RECORD}"):
+            raise ValueError(f"`{stem}.{_RECORD}` is no name of a document of ours")
+        contents = {f"{stem}.{_RECORD}": record}
+        contents |= {f"{stem}.{extension}": data for extension, data in drawn.items()}
+        change.add(contents)
+        self._keep({self.place / name: data for name, data in contents.items()})
+        return [self.place / name for name in contents]
+
+    def remark(
+        self,
+        kind: RemarkKind,
+        serial: str,
+        test: int | None,
+        text: str,
+        *,
+        by: str | None,
+        made: str,
+        host: str,
+    ) -> Path:
+        """Keep a remark about a test of a cable (None: the latest). made: RFC 3339. host: this version.
+
+        Raises SerialError where there is no such test, RecordsError where its record is not as it was sealed
+        or it is withdrawn already, UsageError where the text is none.
+        """
+        from pinwright.records import queries
+
+        check_serial(serial)
+        which = "record" if test is None else f"test {test}"
+        no_such = SerialError(f"serial `{serial}` has no {which} in `{self.place}`")
+        if not os.path.isdir(self.place):
+            raise no_such
+
+        def keep(change: Change) -> Path:
+            tests = self._tests(change, serial)
+            entry = next((one for one in reversed(tests) if test in (None, one.test)), None)
+            if entry is None:
+                raise no_such
+            last = change.ask(lambda rows: queries.last_remark(rows, serial, entry.test, kind))
+            if last >= LARGEST_COUNT:
+                raise RecordsError(
+                    f"test {entry.test} of `{entry.serial}` has a {kind} {last}, after which no other can be "
+                    "numbered",
+                    hint="`pinwright records verify` says whether that file is as it was made",
+                )
+            if last and kind == "withdrawal":
+                there = change.ask(lambda rows: queries.remarks_of(rows, self.place, serial))
+                raise _withdrawn_already(
+                    entry, [one for one in there if (one.kind, one.test) == (kind, entry.test)]
+                )
+            sealed = _seal_of(entry)
+            if sealed is None:
+                raise RecordsError(
+                    f"record `{entry.path}` is not as it was sealed; what is said of it would not last",
+                    hint="`pinwright records verify` says what is wrong with it",
+                )
+            doc = remark_document(
+                kind,
+                entry.serial,
+                entry.test,
+                last + 1,
+                about_sha256=sealed,
+                text=text,
+                by=by,
+                made=made,
+                host=host,
+            )
+            (path,) = self._put(change, doc["number"], canonical(seal(doc)), None)
+            return path
+
+        return self._changed(keep)
+
+    def new_batch(self, profile: str, make: Callable[[str], Mapping[str, Any]]) -> Batch:
+        """Number a batch of this profile's, `PROFILE-K`, make its document (batches.batch_document) for that
+        id under the folder's lock, seal it and put it on the disk. Raises RecordsError."""
+        from pinwright.records import queries
+
+        def keep(change: Change) -> Batch:
+            last = change.ask(lambda rows: queries.last_batch(rows, profile))
+            if last >= LARGEST_COUNT:
+                raise RecordsError(
+                    f"`{profile}` has a batch {last} in `{self.place}`, after which no other can be numbered",
+                    hint=f"`{profile}-{last}.batch.json` may be no batch: move it elsewhere",
+                )
+            id = f"{profile}-{last + 1}"
+            doc = make(id)
+            (path,) = self._put(change, f"{id}.batch", canonical(seal(doc)), None)
+            return Batch(
+                path,
+                id,
+                profile,
+                doc["profile"][SEAL],
+                doc["count"],
+                doc["operator"] or "",
+                doc["started"],
+                doc["simulated"],
+            )
+
+        return self._changed(keep)
+
+    def put(
+        self,
+        many: Sequence[bytes],
+        draw: Draw | None = None,
+        refused: dict[str, tuple[int, str]] | None = None,
+    ) -> list[Put]:
+        """Put documents of any of the three schemas into the folder, which the caller has proven, under one
+        lock. draw: the documents of a sealed record, as of `save`. One answer each, in their order.
+
+        Where a test cannot be put there, what is there may be of another cable of the same serial: so no test
+        of that serial that comes after it is, and no remark about that test or a later one. refused: these
+        serials, in lower case, each with number and name of the test; the same for all parts of one import.
+        Raises RecordsError; what came before that document is there.
+        """
+        told: list[Put] = []
+        mixed = {} if refused is None else refused
+        self._changed(lambda change: told.extend(self._each_put(change, many[len(told) :], draw, mixed)))
+        return told
+
+    def _each_put(
+        self, change: Change, many: Sequence[bytes], draw: Draw | None, mixed: dict[str, tuple[int, str]]
+    ) -> Iterator[Put]:
+        for data in many:
+            doc = json.loads(data)
+            record = doc["schema"] not in (REMARK_SCHEMA, BATCH_SCHEMA)
+            stem = f"{doc['number']}.{doc['kind']}" if record else doc.get("number", f"{doc.get('id')}.batch")
+            name = f"{stem}.{_RECORD}"
+            if not named(name):
+                raise ValueError(f"`{name}` is no name of a document of ours")
+            serial = str(doc.get("serial", "")).casefold()  # a batch has none
+            try:
+                if (self.place / name).exists():
+                    same = bytes_of(self.place / name) == data
+                    why = "" if same else "another document of that name is there"
+                else:
+                    same, why = False, self._in_the_way(change, doc, data) if record else ""
+                    if not why and serial in mixed and (record or doc["test"] >= mixed[serial][0]):
+                        why = f"`{mixed[serial][1]}` was not taken in, which comes before it"
+                    if not why:
+                        self._put(change, stem, data, self._not_there(draw, stem) if record else None)
+                        yield Put(name, "new")
+                        continue
+            except (SerialError, OSError) as error:
+                change.missed(stem)
+                same, why = False, error.message if isinstance(error, SerialError) else str(error)
+            if record and not same:
+                mixed[serial] = min((doc["test"], name), mixed.get(serial, (doc["test"], name)))
+            yield Put(name, "same" if same else "other", why)
+
+    def _in_the_way(self, change: Change, doc: Mapping[str, Any], data: bytes) -> str:
+        """What speaks against putting a record here, or nothing: one that has its number in another spelling,
+        or is of the other kind; a test before or after it that is of another cable; files of a lost record
+        that is another one."""
+        number, test = str(doc["number"]).casefold(), doc["test"]
+        earlier = doc.get(PREVIOUS)
+        for one in self._tests(change, doc["serial"]):
+            name = one.path.name
+            if one.test == test:
+                return f"`{name}` is there, which has the same number"
+            if earlier and f"{one.serial}.test-{one.test}".casefold() == earlier["number"].casefold():
+                if _seal_of(one) != earlier[SEAL]:
+                    return f"`{name}` is there, and the test before this one has the SHA-256 {earlier[SEAL]}"
+            elif one.test > test:
+                told = _previous_of(one)
+                if told and told["number"].casefold() == number and told[SEAL] != doc[SEAL]:
+                    return f"`{name}` is there, and the test before that one has the SHA-256 {told[SEAL]}"
+        for name in self._lost(change, doc["serial"]):
+            if test_of(name)[1] == test and not _is_of(self.place / name, doc[SEAL], data):
+                return f"`{name}` is there, and is of another record, which is lost"
+        return ""
+
+    def _not_there(self, draw: Draw | None, stem: str) -> Draw | None:
+        """What is drawn, but for what is there already."""
+        if draw is None:
+            return None
+        return lambda record: {
+            extension: data
+            for extension, data in draw(record).items()
+            if not os.path.lexists(self.place / f"{stem}.{extension}")
+        }
+
+    # Keeping house
+
+    def reindex(self) -> int:
+        """Throw the index away and make it anew. Returns how many records there are."""
+        from pinwright.records import queries
+
+        if not os.path.isdir(self.place):
+            return 0
+        with self._locked(), self._told("write to"):
+            try:
+                self._index.remake()
+            except (Damaged, Unusable) as error:
+                raise self._index.refused(error) from error
+        return self._ask(queries.count)
+
+    def names_for_backup(self) -> list[Path]:
+        """Every finished file of records, remarks, batches and documents, listed under the lock: what has a
+        name is whole and is never changed, so they can be copied afterwards. Sorted by name.
+
+        Where the folder is not to be written, nobody saves there, and it is listed as it is.
+        """
+        if not os.path.isdir(self.place):
+            return []
+        with contextlib.ExitStack() as stack:
+            try:
+                stack.enter_context(self._locked())
+            except RecordsError as error:
+                if getattr(error.__cause__, "errno", None) not in (errno.EROFS, errno.EACCES, errno.EPERM):
+                    raise
+            with self._told("read"):
+                return [self.place / name for name in sorted(os.listdir(self.place)) if named(name)]
+
+    def _changed(self, work: Callable[[Change], T]) -> T:
+        """Do something under the lock, with rows in the index beside it; they are kept when all is done, and
+        nothing unfinished is left. An index that proves damaged is made anew, and one that somebody removed
+        meanwhile comes again: it is done once more, and where that can show, no file has its name yet."""
+        try:
+            return self._once(work)
+        except (Damaged, Unusable) as error:
+            damaged = isinstance(error, Damaged)
+        try:
+            if damaged:
+                with self._locked():
+                    self._index.mend()
+            return self._once(work)
+        except (Damaged, Unusable) as error:
+            raise self._index.refused(error) from error
+
+    def _once(self, work: Callable[[Change], T]) -> T:
+        with self._locked():
+            with self._told("read"):
+                change = self._index.change()
+            with contextlib.closing(change):
+                try:
+                    done = work(change)
+                finally:
+                    self._finish_quietly()
+                change.commit()
+                return done
 
     @contextlib.contextmanager
     def _locked(self) -> Iterator[None]:
         """Hold the folder's lock, with nothing unfinished in it: neither what was found nor what is left."""
-        lock = filelock.FileLock(
-            self.place / _LOCK, timeout=LOCK_WAIT_S, fallback_to_soft=False, preserve_lock_file=True
-        )
+        lock = self._lock(LOCK_WAIT_S)
         try:
             with self._told("write to"):
                 self.place.mkdir(parents=True, exist_ok=True)
@@ -244,24 +592,48 @@ class Store:
         try:
             with self._told("write to"):
                 self._finish()
-            try:
-                yield
-            finally:
-                with contextlib.suppress(OSError):  # the next save tries again
-                    self._finish()
+            yield
         finally:
             lock.release()
+
+    @contextlib.contextmanager
+    def _locked_at_once(self) -> Iterator[bool]:
+        """Hold the lock of a folder that is there, if nobody else does and it can be had."""
+        lock = self._lock(0)
+        try:
+            lock.acquire()
+        except (OSError, NotImplementedError):  # filelock.Timeout among them
+            yield False
+            return
+        try:
+            yield True
+        finally:
+            lock.release()
+
+    def _lock(self, wait_s: float) -> filelock.BaseFileLock:
+        return filelock.FileLock(
+            self.place / LOCK,
+            timeout=wait_s,
+            poll_interval=_LOCK_POLL_S,
+            fallback_to_soft=False,
+            preserve_lock_file=True,
+        )
+
+    def _finish_quietly(self) -> None:
+        with contextlib.suppress(OSError):  # the next save tries again
+            self._finish()
 
     def _finish(self) -> None:
         """Name every unfinished document whose record has its name; remove what else is unfinished."""
         (self.place / _PROBE).unlink(missing_ok=True)
-        unfinished = list(filter(None, map(_UNFINISHED.fullmatch, os.listdir(self.place))))
+        hidden = (name for name in os.listdir(self.place) if name.startswith("."))
+        unfinished = list(filter(None, map(_UNFINISHED.fullmatch, hidden)))
         for found in unfinished:
             record = self.place / f"{found['stem']}.{_RECORD}"
             if record.is_file() and _tag(record.read_bytes()) == found["tag"]:
                 with contextlib.suppress(SerialError):  # it has its name already
                     _link(self.place / found[0], self.place / found["name"])
-                    _flush_names(self.place)
+                    flush_names(self.place)
         for found in unfinished:
             (self.place / found[0]).unlink(missing_ok=True)
 
@@ -277,11 +649,11 @@ class Store:
                         raise _taken(path)
                 for path, data in contents.items():
                     _write(unfinished[path], data)
-                _flush_names(self.place)
+                flush_names(self.place)
                 for path in contents:
                     _link(unfinished[path], path)
                     named.append(path)
-                    _flush_names(self.place)
+                    flush_names(self.place)
             except BaseException:
                 # The record last: whatever goes wrong here, while it has its name the documents are kept too.
                 with contextlib.suppress(OSError):
@@ -298,41 +670,70 @@ class Store:
         except filelock.Timeout:  # also an OSError
             raise
         except OSError as error:
-            seen = _SEEN.get(error.errno or 0) or error.strerror or type(error).__name__
             raise RecordsError(
-                f"records folder `{self.place}`: cannot {doing} it: {seen}", hint=_ELSEWHERE
+                f"records folder `{self.place}`: cannot {doing} it: {self._reason(error)}", hint=_ELSEWHERE
             ) from error
 
+    def _reason(self, error: OSError) -> str:
+        """What the system refuses; of something that is not there, what that is."""
+        if error.errno != errno.ENOENT:
+            return reason(error)
+        place = self.place.absolute()
+        missing = [one for one in (place, *place.parents) if not one.exists()]
+        if not missing:
+            return f"`{error.filename}` is not there" if error.filename else reason(error)
+        return "the folder is not there" if missing == [place] else f"`{missing[-1]}` is not there"
 
-def _next_serial(used: Collection[str], pattern: Callable[[int], str]) -> str:
-    """The serial after the highest number that the pattern was used with.
 
-    The numbers to try are the digits in the used serials, so one pass does however large they are.
-    """
-    largest = 0
-    for serial in used:
-        for run in re.finditer(r"[0-9]+", serial):
-            for start in range(run.start(), run.end()):
-                for end in range(start + 1, run.end() + 1):
-                    n = int(serial[start:end])
-                    if n > LARGEST_NUMBER:
-                        break
-                    if n > largest and pattern(n).casefold() == serial:
-                        largest = n
-    for n in range(largest + 1, LARGEST_NUMBER + 1):
-        if pattern(n).casefold() not in used:
-            return pattern(n)
-    raise SerialError(
-        f"the serials after `{pattern(LARGEST_NUMBER)}` are used up", hint="`--serial TEXT` gives one by hand"
+def reason(error: OSError) -> str:
+    """What the system refuses, in a few words."""
+    return _SEEN.get(error.errno or 0) or error.strerror or type(error).__name__
+
+
+def _only_lost(serial: str, file: Path) -> SerialError:
+    return SerialError(
+        f"serial `{serial}` is used: `{file}` is there, and its record is lost",
+        hint="put the record back beside it, or take another serial",
     )
 
 
-def _in_order(entry: Entry) -> tuple[list[str | int], str, int, str]:
-    """What entries are sorted by: `A-9` before `a-10`."""
-    serial = entry.serial.casefold()
-    parts: list[str | int] = list(re.split(r"([0-9]+)", serial))
-    parts[1::2] = map(int, parts[1::2])
-    return parts, serial, entry.test, entry.path.name
+def _previous_of(entry: Entry) -> Mapping[str, str] | None:
+    """Number and seal of the test before, as a record that is as it was sealed names it."""
+    try:
+        told: Any = open_sealed(bytes_of(entry.path)).get(PREVIOUS)
+        return {key: str(told[key]) for key in ("number", SEAL)} if told else None
+    except (NotGenuine, OSError, KeyError, TypeError):
+        return None
+
+
+def _is_of(path: Path, sha256: str, record: bytes) -> bool:
+    """Whether a file was drawn from the record with these bytes, or is a remark about it, by its seal."""
+    try:
+        data = bytes_of(path)
+        if path.suffix.lower() != f".{_RECORD}":
+            return open_carrier(data)[0] == record
+        return bool(open_sealed(data)["about"][SEAL] == sha256)
+    except (NotGenuine, OSError, KeyError, TypeError):
+        return False
+
+
+def _seal_of(entry: Entry) -> str | None:
+    """The seal of a record that is as it was sealed, and of the test that its name says; else None."""
+    try:
+        doc = open_sealed(bytes_of(entry.path))
+    except (NotGenuine, OSError):
+        return None
+    number = f"{entry.serial}.test-{entry.test}"
+    own = str(doc.get("number", number)).casefold() == number.casefold()
+    return str(doc[SEAL]) if own else None
+
+
+def _withdrawn_already(entry: Entry, there: Sequence[Remark]) -> RecordsError:
+    why = "; ".join(f"{one.made[:10]}, {printable(one.text, most=200)} (`{one.path.name}`)" for one in there)
+    return RecordsError(
+        f"test {entry.test} of `{entry.serial}` is withdrawn already: {why}",
+        hint="`pinwright records note` says more about it",
+    )
 
 
 def _tag(record: bytes) -> str:
@@ -355,27 +756,6 @@ def _taken(path: Path) -> SerialError:
 def _link(unfinished: Path, path: Path) -> None:
     """Put the file under its name too. Raises SerialError rather than replace one."""
     try:
-        os.link(unfinished, path)
+        link(unfinished, path)
     except FileExistsError:
         raise _taken(path) from None
-    except OSError as error:
-        if error.errno not in _NO_HARD_LINKS:
-            raise
-        # Other saves wait for the lock, so nothing comes between looking and renaming.
-        if os.path.lexists(path):
-            raise _taken(path) from None
-        os.rename(unfinished, path)
-
-
-def _flush_names(folder: Path) -> None:
-    """Flush the folder itself, so that a new name outlives a power cut. Windows has no such call."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError as error:
-        if error.errno != errno.EINVAL:  # some network disks do not know it
-            raise
-    finally:
-        os.close(handle)

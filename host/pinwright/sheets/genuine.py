@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,10 +10,8 @@ from pinwright.cable.profile import Profile
 from pinwright.records.carrier import open_carrier
 from pinwright.records.document import NotGenuine, open_sealed
 from pinwright.records.record import Record, bytes_of, read_record
+from pinwright.records.rows import SAID_TO_BE
 from pinwright.sheets.documents import DRAWN_BY, documents_of
-
-# What a record and its documents are named like.
-DOCUMENT = re.compile(r"(?P<whose>.+\.test-[0-9]+\.(certificate|report))\.(json|pdf|html)", re.IGNORECASE)
 
 
 def _is_record(data: bytes) -> bool:
@@ -48,7 +45,7 @@ def genuine(path: Path, profile_of: Callable[[str], Profile]) -> tuple[Record, s
             if _is_record(bytes_of(beside)):
                 raise NotGenuine(f"the record in it is another than `{beside.name}` beside it")
             remark = f"the record in it is whole, `{beside.name}` beside it is not"
-    named = DOCUMENT.fullmatch(path.name)
+    named = SAID_TO_BE.fullmatch(path.name)
     whose = f"{record.number}.{record.doc['kind']}"
     if named and named["whose"].casefold() != whose.casefold():
         raise NotGenuine(f"it is the record of `{whose}`, under another name")

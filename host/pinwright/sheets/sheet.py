@@ -179,6 +179,8 @@ def _about(record: Record) -> Sequence[tuple[str, str]]:
         ("Source", _source(profile)),
         ("To be confirmed", " ".join(f"({n}) {text}" for n, text in enumerate(profile.to_confirm, 1))),
         ("Serial", f"{record.doc['serial']}, test {record.doc['test']}"),
+        ("Earlier test", _earlier(record)),
+        ("Batch", _batch(record)),
         ("Operator", shown(scan["operator"] or "not named", _MOST_NAME)),
         ("Tested", f"{scan['started']} (UTC), in {scan['elapsed_ms'] / 1000:.1f} s"),
         ("Sockets", sockets),
@@ -191,6 +193,18 @@ def _about(record: Record) -> Sequence[tuple[str, str]]:
         ("Expected", _expected(record)),
         ("Program", f"pinwright {record.doc['host']}"),
     )
+
+
+def _earlier(record: Record) -> str:
+    """The test before this one, if the record names it."""
+    earlier = record.doc.get("previous")
+    return f"{earlier['number']}, SHA-256 {earlier['sha256']}" if earlier else ""
+
+
+def _batch(record: Record) -> str:
+    """Which cable of which batch it was, if it was tested in one."""
+    batch = record.doc.get("batch")
+    return f"{batch['id']}, cable {batch['item']} of {batch['count']}" if batch else ""
 
 
 def _calibration(record: Record) -> str:

@@ -1,0 +1,1 @@
+"""One step each, in the order of their numbers. A step that was released is never changed."""
