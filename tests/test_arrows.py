@@ -109,7 +109,7 @@ LIBRARIES = {
     "rfc8785": "records.document",
     "pypdf": "records.carrier",
     "typst": "sheets.pdf sheets.build_pdf sheets.label",
-    "jinja2": "sheets.page sheets.build_page sheets.report_page",
+    "jinja2": "sheets.templates",
     "segno": "sheets.sheet sheets.label",
     "filelock": "records.store",
     "sqlalchemy": "records.tables records.index records.sync records.queries records.migrations.*",

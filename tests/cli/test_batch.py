@@ -877,7 +877,7 @@ def test_limits_are_the_same_for_all_cables_of_a_batch_and_so_is_who_tests_unles
         (("nowhere",), 2, "no profile has the id `nowhere`"),
         ((CABLE, "--count", 10_001), 2, "`--count 10001`: a batch has 10000 cables at most"),
         ((CABLE, "--count", 0), 2, "should be a whole number, 1 or more"),
-        ((CABLE, "--operator", ""), 2, "`--operator` should be 1 to 80 characters"),
+        ((CABLE, "--operator", ""), 2, "`--operator` has 0 characters; 1 to 80 are possible, not all blanks"),
         ((CABLE, "--max-ohms", "x"), 2, "`--max-ohms x` should be a number of ohms"),
         ((CABLE, "--labels", "nowhere/x.pdf"), 2, "there is no folder `nowhere`"),
         ((CABLE, "--labels", "there.pdf"), 2, "`there.pdf` exists already"),

@@ -99,9 +99,9 @@ def test_an_operator_is_recorded_as_written(name: str, pinwright: Any, tmp_path:
         ("a\u202eb", "contains U+202E"),
         ("a\u200bb", "contains U+200B"),
         ("\udcff", "contains U+DCFF"),
-        ("x" * 81, "should be 1 to 80 characters"),
-        ("", "should be 1 to 80 characters"),
-        ("   ", "should be 1 to 80 characters"),
+        ("x" * 81, "has 81 characters; 1 to 80 are possible, not all blanks"),
+        ("", "has 0 characters; 1 to 80 are possible, not all blanks"),
+        ("   ", "has 3 characters; 1 to 80 are possible, not all blanks"),
     ],
 )
 def test_an_operator_that_could_mislead_is_refused(name: str, sentence: str, pinwright: Any) -> None:

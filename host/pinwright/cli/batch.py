@@ -17,7 +17,7 @@ from pinwright.cable.wiring import printable
 from pinwright.cli.announcing import standing
 from pinwright.cli.batching import Running
 from pinwright.cli.counted import Document, document_of, records_of, tally_of
-from pinwright.cli.kept import a_number, a_path
+from pinwright.cli.kept import a_number, a_path, store_at
 from pinwright.cli.keys import ENTER, Keys
 from pinwright.cli.label import (
     add_stock,
@@ -43,7 +43,7 @@ from pinwright.records.batches import MOST_CABLES, batch_document
 from pinwright.records.document import NotGenuine
 from pinwright.records.store import Batch, Query, Store, check_serial, default_place
 from pinwright.sheets.stock import Stock
-from pinwright.terminal import progress, say, show_text
+from pinwright.terminal import say, show_text
 from pinwright.tester.calibration import rfc3339
 from pinwright.tester.watching import Watching
 
@@ -98,7 +98,7 @@ def run(arguments: argparse.Namespace) -> int:
     if not arguments.labels:
         check_stock_alone(arguments)
     name = name_of_profile(arguments)
-    stores = [_store(place) for place in _places(arguments)]
+    stores = [store_at(place) for place in _places(arguments)]
     if name is not None:
         loaded = find_profile(name, library_folders())
     elif arguments.resume:
@@ -202,10 +202,6 @@ def _places(arguments: argparse.Namespace) -> list[Path]:
     if is_virtual(arguments.port):
         return [default_place(simulated=True)]
     return [default_place(), default_place(simulated=True)]
-
-
-def _store(place: Path) -> Store:
-    return Store(place, watched=progress, say=say)
 
 
 def _unfinished(stores: Sequence[Store]) -> tuple[list[Store], LoadedProfile]:

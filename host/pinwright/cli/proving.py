@@ -16,12 +16,13 @@ from typing import Any
 
 from pinwright import __version__
 from pinwright.cable.profile import Profile
-from pinwright.cable.wiring import code_point
 from pinwright.cli.ports import Workshop, sockets_by_hand
 from pinwright.errors import OwnBug, UsageError
 from pinwright.library import LoadedProfile, library_folders, library_profiles, profile_of
 from pinwright.link import Line, drive
+from pinwright.records.batches import MOST_OPERATOR
 from pinwright.records.record import read_record
+from pinwright.records.remarks import check_words
 from pinwright.records.scan_document import (
     Subject,
     record_document,
@@ -43,9 +44,6 @@ from pinwright.verdict.findings import explain, explain_plainly
 from pinwright.verdict.fitness import Fitness, fitness, is_raw
 from pinwright.verdict.sockets import Misplugged, misplugged
 from pinwright.verdict.words import Finding
-
-_MOST_OPERATOR = 80
-
 
 # What the options mean
 
@@ -123,14 +121,7 @@ def _checked_between(text: str | None) -> tuple[datetime, datetime] | None:
 
 
 def _operator(text: str | None) -> str | None:
-    if text is None:
-        return None
-    strange = next((char for char in text if not char.isprintable()), None)
-    if strange is not None:
-        raise UsageError(f"`--operator` contains {code_point(strange)}, which does not print")
-    if not text.strip() or len(text) > _MOST_OPERATOR:
-        raise UsageError(f"`--operator` should be 1 to {_MOST_OPERATOR} characters")
-    return text
+    return None if text is None else check_words(text, "`--operator`", MOST_OPERATOR)
 
 
 # Proving

@@ -7,6 +7,7 @@ import json
 
 from pinwright.cable.profile import Profile
 from pinwright.cable.tables import seen
+from pinwright.cli.kept import store_at
 from pinwright.cli.ports import Workshop, is_virtual, opened
 from pinwright.cli.proving import Test, add_conditions, hear, job_of, name_of_profile
 from pinwright.errors import RecordsError, SerialError, UsageError
@@ -64,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
     if store is not None:
         try:
             if proof.subject.virtual and arguments.records is None:  # it may be one on a port: that shows now
-                store = Store(default_place(simulated=True))
+                store = store_at(default_place(simulated=True))
                 store.check_writable()
             saved = proof.save(store, arguments.serial, again=arguments.again)
         except (RecordsError, SerialError) as error:
@@ -91,7 +92,7 @@ def _store(arguments: argparse.Namespace, profile: Profile) -> Store | None:
         check_serial(arguments.serial)
     if arguments.no_certificate:
         return None
-    store = Store(arguments.records or default_place(is_virtual(arguments.port)))
+    store = store_at(arguments.records or default_place(is_virtual(arguments.port)))
     store.check_writable()
     if arguments.again and arguments.serial is None:
         raise SerialError(

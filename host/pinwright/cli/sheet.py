@@ -7,11 +7,12 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict
 from functools import partial
-from pathlib import Path
 from textwrap import fill
 
 from pinwright.cable.profile import Profile
 from pinwright.cable.wiring import printable
+from pinwright.cli.kept import a_path
+from pinwright.cli.writing import write_new
 from pinwright.errors import UsageError
 from pinwright.library import find_profile, library_folders
 from pinwright.sheets.build import SIDES, BuildEnd, BuildSheet, Row, Side, Strand, build_sheet
@@ -48,9 +49,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="draw an end from another side than usual: front or behind; once for each end",
     )
     parser.add_argument(
-        "--pdf", metavar="FILE", type=_path, help="write it as PDF, to a FILE that does not exist"
+        "--pdf", metavar="FILE", type=a_path, help="write it as PDF, to a FILE that does not exist"
     )
-    parser.add_argument("--html", metavar="FILE", type=_path, help="write it as a page, likewise")
+    parser.add_argument("--html", metavar="FILE", type=a_path, help="write it as a page, likewise")
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
 
 
@@ -64,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
     written = []
     for path, draw in ((arguments.pdf, _pdf), (arguments.html, _html)):
         if path is not None:
-            _write(path, draw(loaded.profile, sheet))
+            write_new(path, draw(loaded.profile, sheet))
             written.append(str(path))
     if arguments.json:
         document = {"schema": "pinwright/sheet-1", **asdict(sheet), "files": written}
@@ -103,30 +104,6 @@ def _views(words: Sequence[str]) -> dict[str, Side]:
             raise UsageError(f"`--view` names end `{printable(end)}` twice")
         chosen[end] = SIDES[side]
     return chosen
-
-
-def _write(path: Path, data: bytes) -> None:
-    """A file that was not there before, with all of the data, or none. Raises UsageError."""
-    name = printable(str(path), most=4096)
-    try:
-        path.touch(exist_ok=False)
-        try:
-            path.write_bytes(data)
-        except OSError:
-            path.unlink()
-            raise
-    except FileExistsError:
-        raise UsageError(f"`{name}` exists already; it was not touched") from None
-    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
-        raise UsageError(
-            f"`{name}` cannot be written: {getattr(error, 'strerror', None) or error}"
-        ) from error
-
-
-def _path(text: str) -> Path:
-    if not text:
-        raise argparse.ArgumentTypeError("needs a name, not an empty word")
-    return Path(text)
 
 
 # In the terminal

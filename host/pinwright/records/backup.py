@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from pinwright.records.document import NotGenuine, canonical, open_sealed, seal
+from pinwright.records.entries import Told
 from pinwright.records.record import MOST_BYTES, open_regular
 from pinwright.records.rows import kind_of
 
@@ -41,7 +42,6 @@ _DAMAGED = (
     NotImplementedError,
     RuntimeError,
 )
-Told = Callable[[int, int], None]
 
 
 class Spoiled(Exception):

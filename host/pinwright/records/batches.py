@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from pinwright.records.document import SEAL, NotGenuine, open_sealed
+from pinwright.records.document import SEAL
 from pinwright.records.forms import (
     TEXT,
     TEXT_OR_NULL,
@@ -20,11 +20,12 @@ from pinwright.records.forms import (
     check_moment,
     check_said,
     check_sha256,
+    read_sealed,
 )
 
 BATCH_SCHEMA = "pinwright/batch-1"
 MOST_CABLES = 10_000
-_MOST_OPERATOR = 80
+MOST_OPERATOR = 80
 _ID = re.compile(r"(?P<profile>[A-Za-z0-9][A-Za-z0-9-]{0,63})-(?P<number>[1-9][0-9]{0,8})")
 _FORM: Mapping[str, Any] = {
     "schema": TEXT,
@@ -93,17 +94,7 @@ def check_member(member: Mapping[str, Any]) -> None:
 
 def read_batch(data: bytes) -> dict[str, Any]:
     """The document of a batch in these bytes. Raises NotGenuine where it is none, or was changed."""
-    doc = open_sealed(data)
-    try:
-        if doc["schema"] != BATCH_SCHEMA:
-            raise NotGenuine(f"it is no batch that this version reads: its schema is not `{BATCH_SCHEMA}`")
-        check_form(doc, _FORM)
-        _check_values(doc)
-    except NotGenuine:
-        raise
-    except (KeyError, TypeError, ValueError):
-        raise NotGenuine("it lacks what a batch holds, or holds it in another form") from None
-    return doc
+    return read_sealed(data, BATCH_SCHEMA, "batch", _FORM, _check_values)
 
 
 def _check_values(doc: Mapping[str, Any]) -> None:
@@ -111,7 +102,7 @@ def _check_values(doc: Mapping[str, Any]) -> None:
     check_sha256(doc["profile"]["sha256"])
     check_moment(doc["started"])
     if doc["operator"] is not None:
-        check_said(doc["operator"], _MOST_OPERATOR)
+        check_said(doc["operator"], MOST_OPERATOR)
     if _number_of(doc["id"])[0] != doc["profile"]["id"] or not 1 <= doc["count"] <= MOST_CABLES:
         raise ValueError(doc["id"])
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from pinwright.errors import SerialError
+from pinwright.records.document import NotGenuine, open_sealed
 from pinwright.tester.calibration import rfc3339
 
 TEXT, TEXT_OR_NULL, WHOLE, NUMBER = (str,), (str, type(None)), (int,), (int, float)
@@ -54,3 +57,21 @@ def check_said(text: str, most: int) -> None:
     """Raises ValueError where it does not print, or is empty or too long."""
     if not text.strip() or len(text) > most or not text.isprintable():
         raise ValueError
+
+
+def read_sealed(
+    data: bytes, schema: str, what: str, form: Any, check: Callable[[Mapping[str, Any]], None]
+) -> dict[str, Any]:
+    """The document of one schema in these bytes. what: it is called. check: raises ValueError or SerialError
+    where a value is none that it has. Raises NotGenuine where it is none, or was changed."""
+    doc = open_sealed(data)
+    try:
+        if doc["schema"] != schema:
+            raise NotGenuine(f"it is no {what} that this version reads: its schema is not `{schema}`")
+        check_form(doc, form)
+        check(doc)
+    except NotGenuine:
+        raise
+    except (KeyError, TypeError, ValueError, SerialError):
+        raise NotGenuine(f"it lacks what a {what} holds, or holds it in another form") from None
+    return doc

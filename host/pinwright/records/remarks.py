@@ -10,17 +10,16 @@ from collections.abc import Mapping
 from typing import Any
 
 from pinwright.cable.wiring import code_point
-from pinwright.errors import SerialError, UsageError
-from pinwright.records.document import NotGenuine, open_sealed
+from pinwright.errors import UsageError
 from pinwright.records.entries import RemarkKind, check_serial
 from pinwright.records.forms import (
     TEXT,
     TEXT_OR_NULL,
     WHOLE,
-    check_form,
     check_moment,
     check_said,
     check_sha256,
+    read_sealed,
 )
 from pinwright.records.rows import LARGEST_COUNT
 
@@ -89,17 +88,7 @@ def remark_document(
 
 def read_remark(data: bytes) -> dict[str, Any]:
     """The remark in these bytes. Raises NotGenuine where it is none, or was changed."""
-    doc = open_sealed(data)
-    try:
-        if doc["schema"] != REMARK_SCHEMA:
-            raise NotGenuine(f"it is no remark that this version reads: its schema is not `{REMARK_SCHEMA}`")
-        check_form(doc, _FORM)
-        _check_values(doc)
-    except NotGenuine:
-        raise
-    except (KeyError, TypeError, ValueError, SerialError):
-        raise NotGenuine("it lacks what a remark holds, or holds it in another form") from None
-    return doc
+    return read_sealed(data, REMARK_SCHEMA, "remark", _FORM, _check_values)
 
 
 def _check_values(doc: Mapping[str, Any]) -> None:

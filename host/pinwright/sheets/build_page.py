@@ -10,30 +10,21 @@ import base64
 import hashlib
 from pathlib import Path
 
-import jinja2
-
 from pinwright.cable.laying import as_laid
 from pinwright.cable.profile import Profile
 from pinwright.sheets.build import BuildEnd, BuildSheet, Strand
 from pinwright.sheets.build_picture import end_picture, picture_size
 from pinwright.sheets.drawing import wiring_picture
+from pinwright.sheets.templates import TEMPLATES
 
 _FOLDER = Path(__file__).parent
-_TEMPLATES = jinja2.Environment(
-    loader=jinja2.FileSystemLoader(_FOLDER),
-    autoescape=True,
-    undefined=jinja2.StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-    keep_trailing_newline=True,
-)
 
 
 def build_page(profile: Profile, sheet: BuildSheet) -> bytes:
     """The same sheet gives the same bytes, as long as this program and jinja2 are the same."""
     script = (_FOLDER / "build.js").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-    page = _TEMPLATES.get_template("build.html").render(
+    page = TEMPLATES.get_template("build.html").render(
         sheet=sheet,
         ends=_drawn(profile, sheet),
         strands=[(strand, _is_many(strand, sheet)) for strand in sheet.strands],

@@ -6,20 +6,18 @@ places. Pin 1 has a triangle beside it, and a `○` stands for a pin that stays 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from itertools import groupby
+from collections.abc import Mapping
 from textwrap import wrap
 
 from pinwright.cable.connectors import SHELL, Connector
 from pinwright.cable.profile import End
 from pinwright.sheets.build import BuildSheet, seen_from
+from pinwright.sheets.cells import Cell, joined, level, levels
 from pinwright.sheets.plan import GOOD
 from pinwright.sheets.sketch import FRAME, LABEL, UNUSED, WORDS, Sketch
 
 _READABLE = 80  # characters of a line of words
-_NEAR = 0.01  # mm; what is nearer lies in one column or row
 _PLAIN = str.maketrans("┌┐└┘─│◡▸◂○", "++++-|u><o")  # in ASCII
-_Cell = tuple[str, str]  # text and style
 
 
 def end_sketch(end: End, sheet: BuildSheet, width: int, ascii: bool = False) -> Sketch:
@@ -49,13 +47,13 @@ def _legend(plug: Connector, sheet: BuildSheet, free: bool) -> str:
 
 def _is_upright(plug: Connector) -> bool:
     """Whether its pins lie in one or two columns, and their labels have room beside them."""
-    return len(_levels(x for pin, (x, _) in plug.positions.items() if pin != SHELL)) <= 2
+    return len(levels(x for pin, (x, _) in plug.positions.items() if pin != SHELL)) <= 2
 
 
-def _lines(plug: Connector, labels: Mapping[str, str], unused: set[str], width: int) -> list[list[_Cell]]:
+def _lines(plug: Connector, labels: Mapping[str, str], unused: set[str], width: int) -> list[list[Cell]]:
     places = {pin: place for pin, place in plug.positions.items() if pin != SHELL}
-    xs, ys = (_levels(place[axis] for place in places.values()) for axis in (0, 1))
-    at = {(_level(y, ys), _level(x, xs)): pin for pin, (x, y) in places.items()}
+    xs, ys = (levels(place[axis] for place in places.values()) for axis in (0, 1))
+    at = {(level(y, ys), level(x, xs)): pin for pin, (x, y) in places.items()}
     upright = _is_upright(plug)
     wide = max(map(len, places)) + (1 if upright else 0)
     step = wide + 1 if upright or not _staggered(at) else max(2, (wide + 2) // 2)
@@ -66,9 +64,9 @@ def _lines(plug: Connector, labels: Mapping[str, str], unused: set[str], width: 
     left = min(beside, max(map(len, labels.values()), default=0) + 1) if upright else 0
     notch = "◡" if plug.outline == "notched" else "─"
     top = "┌" + "─" * ((inner - 1) // 2) + notch + "─" * (inner - 1 - (inner - 1) // 2) + "┐"
-    made: list[list[_Cell]] = [[(" " * left + top, FRAME)]]
+    made: list[list[Cell]] = [[(" " * left + top, FRAME)]]
     for row in range(len(ys)):
-        cells: list[_Cell] = [(" ", WORDS)] * inner
+        cells: list[Cell] = [(" ", WORDS)] * inner
         for column in range(len(xs)):
             pin = at.get((row, column))
             if pin is None:
@@ -86,7 +84,7 @@ def _lines(plug: Connector, labels: Mapping[str, str], unused: set[str], width: 
             [
                 (_cut(sides[0], left - 1).rjust(left - 1) + " " if left else "", WORDS),
                 ("│", FRAME),
-                *_joined(cells),
+                *joined(cells),
                 ("│", FRAME),
                 (f" {_cut(sides[1], beside)}".rstrip(), WORDS),
             ]
@@ -96,24 +94,6 @@ def _lines(plug: Connector, labels: Mapping[str, str], unused: set[str], width: 
         mark = "○" if SHELL in unused else ""
         made.append([(" " * left + f"{mark}{SHELL} {labels.get(SHELL, '')}".rstrip(), WORDS)])
     return made
-
-
-def _joined(cells: Sequence[_Cell]) -> list[_Cell]:
-    return [
-        ("".join(char for char, _ in run), style) for style, run in groupby(cells, key=lambda cell: cell[1])
-    ]
-
-
-def _levels(values: Iterable[float]) -> list[float]:
-    found: list[float] = []
-    for value in sorted(values):
-        if not found or value - found[-1] > _NEAR:
-            found.append(value)
-    return found
-
-
-def _level(value: float, levels: Sequence[float]) -> int:
-    return min(range(len(levels)), key=lambda place: abs(levels[place] - value))
 
 
 def _staggered(at: Mapping[tuple[int, int], str]) -> bool:

@@ -5,36 +5,26 @@ Nothing in it asks the network for anything, and it runs no script: its Content-
 
 from __future__ import annotations
 
-from pathlib import Path
 from xml.etree import ElementTree
-
-import jinja2
 
 from pinwright.records.statistics import Period, Spread
 from pinwright.sheets.drawing import BODY, GREY, INK
 from pinwright.sheets.report import LEGEND, ReportSheet
 from pinwright.sheets.report_picture import fault_picture
 from pinwright.sheets.svg import element, path
+from pinwright.sheets.templates import TEMPLATES
 
 MENDED = "#b5c7d1"  # paler than what was good at once, and darker than what failed
 GOOD = "#1f3d4d"
 UNKNOWN = "#e69f00"  # that of a fault in the pictures: somebody has to look
 _BAR, _STRIP = 60.0, 70.0  # mm
 _HIGH = 4.0
-_TEMPLATES = jinja2.Environment(
-    loader=jinja2.FileSystemLoader(Path(__file__).parent),
-    autoescape=True,
-    undefined=jinja2.StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-    keep_trailing_newline=True,
-)
 
 
 def report_page(sheet: ReportSheet) -> bytes:
     """The same sheet gives the same bytes, as long as this program and jinja2 are the same."""
     most_ohms = max((row.spread.highest for row in sheet.spreads), default=0.0)
-    page = _TEMPLATES.get_template("report.html").render(
+    page = TEMPLATES.get_template("report.html").render(
         sheet=sheet,
         legend=LEGEND,
         pictures=[(end, fault_picture(end, sheet.most)) for end in sheet.ends],

@@ -6,18 +6,16 @@ pins, as `×3`, and is turned upright where it is too wide. A dot stands for a p
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from itertools import groupby
+from collections.abc import Mapping, Sequence
 
 from pinwright.cable.connectors import SHELL, Connector
+from pinwright.sheets.cells import Cell, joined, level, levels
 from pinwright.sheets.plan import GOOD, OPEN
 from pinwright.sheets.report import ReportEnd
 from pinwright.sheets.sketch import FRAME, LABEL, WORDS, Sketch
 
 BAR = 12  # characters of the longest
-_NEAR = 0.01  # mm; what is nearer lies in one column or row
 _PLAIN = str.maketrans("┌┐└┘─│◡▸·█×", "++++-|u>.#x")  # in ASCII
-_Cell = tuple[str, str]  # text and style
 _Place = tuple[float, float]
 
 
@@ -26,7 +24,7 @@ def fault_sketch(end: ReportEnd, most: int, width: int, ascii: bool = False) -> 
     the worst pin of all ends, which has the longest bar."""
     places = {pin: place for pin, place in end.plug.positions.items() if pin != SHELL}
     lines = _lines(end, places, max(1, most), width)
-    if not lines and len(_levels(y for _, y in places.values())) <= 2:
+    if not lines and len(levels(y for _, y in places.values())) <= 2:
         at_right = max(x for x, _ in places.values()) > 0  # the others are right of pin 1, which shall be up
         turned = {pin: (-y, x) if at_right else (y, -x) for pin, (x, y) in places.items()}
         lines = _lines(end, turned, max(1, most), width)
@@ -37,12 +35,12 @@ def fault_sketch(end: ReportEnd, most: int, width: int, ascii: bool = False) -> 
     return tuple(tuple((text.translate(_PLAIN), style) for text, style in line) for line in lines)
 
 
-def _lines(end: ReportEnd, places: Mapping[str, _Place], most: int, width: int) -> list[list[_Cell]]:
+def _lines(end: ReportEnd, places: Mapping[str, _Place], most: int, width: int) -> list[list[Cell]]:
     plug = end.plug
-    columns, rows = (_levels(place[axis] for place in places.values()) for axis in (0, 1))
+    columns, rows = (levels(place[axis] for place in places.values()) for axis in (0, 1))
     grid: dict[int, dict[int, str]] = {}
     for pin, (x, y) in places.items():
-        grid.setdefault(_level(y, rows), {})[_level(x, columns)] = pin
+        grid.setdefault(level(y, rows), {})[level(x, columns)] = pin
     upright = len(columns) <= 2
     inner, body = _upright(grid, len(columns), end, most) if upright else _across(grid, len(columns), end)
     left = BAR + 5 if upright and len(columns) == 2 else 0
@@ -52,7 +50,7 @@ def _lines(end: ReportEnd, places: Mapping[str, _Place], most: int, width: int) 
     notch = "◡" if plug.outline == "notched" else "─"
     before = (inner - 1) // 2
     indent = " " * left
-    made: list[list[_Cell]] = [[(f"{indent}┌{'─' * before}{notch}{'─' * (inner - 1 - before)}┐", FRAME)]]
+    made: list[list[Cell]] = [[(f"{indent}┌{'─' * before}{notch}{'─' * (inner - 1 - before)}┐", FRAME)]]
     for at_left, cells, at_right in body:
         line = [*_right_aligned(at_left, left), ("│", FRAME), *cells, ("│", FRAME), *at_right]
         made.append([cell for cell in line if cell[0]])
@@ -63,7 +61,7 @@ def _lines(end: ReportEnd, places: Mapping[str, _Place], most: int, width: int) 
     return made
 
 
-_Body = list[tuple[list[_Cell], list[_Cell], list[_Cell]]]  # left of the frame, in it, right of it
+_Body = list[tuple[list[Cell], list[Cell], list[Cell]]]  # left of the frame, in it, right of it
 
 
 def _upright(grid: dict[int, dict[int, str]], columns: int, end: ReportEnd, most: int) -> tuple[int, _Body]:
@@ -72,8 +70,8 @@ def _upright(grid: dict[int, dict[int, str]], columns: int, end: ReportEnd, most
     inner = columns * (wide + 2) + 1
     body: _Body = []
     for row in sorted(grid):
-        cells: list[_Cell] = [(" ", WORDS)]
-        sides: list[list[_Cell]] = [[], []]
+        cells: list[Cell] = [(" ", WORDS)]
+        sides: list[list[Cell]] = [[], []]
         for column in range(columns):
             pin = grid[row].get(column)
             if pin is None:
@@ -101,7 +99,7 @@ def _across(grid: dict[int, dict[int, str]], columns: int, end: ReportEnd) -> tu
     inner = step * (columns - 1) + wide + 3
     body: _Body = []
     for row in sorted(grid):
-        names: list[_Cell] = [(" ", WORDS)] * inner
+        names: list[Cell] = [(" ", WORDS)] * inner
         numbers = list(names)
         for column, pin in grid[row].items():
             start = 1 + step * column
@@ -109,44 +107,26 @@ def _across(grid: dict[int, dict[int, str]], columns: int, end: ReportEnd) -> tu
             names[start : start + len(named)] = named
             text, style = counts[pin]
             numbers[start + 1 : start + 1 + wide] = [(char, style) for char in text.rjust(wide)]
-        body += [([], _joined(names), []), ([], _joined(numbers), [])]
+        body += [([], joined(names), []), ([], joined(numbers), [])]
     return inner, body
 
 
-def _named(plug: Connector, pin: str, wide: int) -> list[_Cell]:
+def _named(plug: Connector, pin: str, wide: int) -> list[Cell]:
     """The name, right-aligned, with the triangle of pin 1 before it and a blank after it."""
     first = pin == plug.pins[0]
     text = pin.rjust(wide)
     return [("▸" if first else " ", LABEL), (text, LABEL if first else WORDS), (" ", WORDS)]
 
 
-def _number(count: int) -> _Cell:
+def _number(count: int) -> Cell:
     return (str(count), OPEN) if count else ("·", GOOD)
 
 
-def _times(count: int) -> _Cell:
+def _times(count: int) -> Cell:
     text, style = _number(count)
     return (f"×{text}" if count else text, style)
 
 
-def _right_aligned(cells: Sequence[_Cell], width: int) -> list[_Cell]:
+def _right_aligned(cells: Sequence[Cell], width: int) -> list[Cell]:
     used = sum(len(text) for text, _ in cells)
     return [(" " * (width - used), WORDS), *cells]
-
-
-def _joined(cells: Sequence[_Cell]) -> list[_Cell]:
-    return [
-        ("".join(char for char, _ in run), style) for style, run in groupby(cells, key=lambda cell: cell[1])
-    ]
-
-
-def _levels(values: Iterable[float]) -> list[float]:
-    found: list[float] = []
-    for value in sorted(values):
-        if not found or value - found[-1] > _NEAR:
-            found.append(value)
-    return found
-
-
-def _level(value: float, levels: Sequence[float]) -> int:
-    return min(range(len(levels)), key=lambda place: abs(levels[place] - value))
