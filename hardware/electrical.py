@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from string import ascii_letters
 from typing import Any
 
 from circuit import KINDS, Part
@@ -75,6 +76,7 @@ def disagreements(
     for where, point in sorted(points.items(), key=lambda item: item[1]):
         said += _follow(point, where, wires, net_of, chips, found_at)
     said += _pico(firmware, wires, net_of)
+    said += _rest(wires, net_of)
     said += _pairs(fixture, firmware, points, net_of)
     expected = {*points.values()}
     if expected != {*found_at} or sorted(expected) != list(range(len(expected))):
@@ -133,6 +135,17 @@ def _pico(firmware, wires, net_of) -> list[str]:
     return said
 
 
+def _rest(wires, net_of) -> list[str]:
+    """What is no point and on no GPIO of the firmware: supplies, lane, what protects, what is optional."""
+    said = []
+    for name, ends in _REST.items():
+        there = wires.get(net_of.get(ends[0], ""), frozenset())
+        missing, more = {*ends} - there, there - {*ends}
+        said += [f"{name}: {_list(missing)} is not in it"] * bool(missing)
+        said += [f"{name}: {_list(more)} is in it"] * bool(more)
+    return said
+
+
 def _pairs(fixture, firmware, points, net_of) -> list[str]:
     """The pairs that the board itself joins: the same for all, and each across its resistor."""
     at = {point: where for where, point in points.items()}
@@ -180,4 +193,41 @@ ON_GPIO = {
     "I2C_SCL": ("", [("J3", "3"), ("J4", "3"), ("R13", "2")]),
     "LAMP_RED": ("R16", [("D3", "2")]),
     "LAMP_GREEN": ("R17", [("D4", "2")]),
+}
+
+
+def _places(text: str) -> list[tuple[str, str]]:
+    """`R8.2 C1-8.1`: a reference, the last number of several of them, a pin."""
+    found = []
+    for word in text.split():
+        ref, _, pin = word.partition(".")
+        first, _, last = ref.partition("-")
+        kind, low = first.rstrip("0123456789"), first.lstrip(ascii_letters)
+        found += [(f"{kind}{k}", pin) for k in range(int(low), int(last or low) + 1)]
+    return found
+
+
+def _strapped(level: int) -> list[tuple[str, str]]:
+    """The address pins of all expanders that are to be high (1) or low (0): U1 has address 0."""
+    return [(f"U{k + 1}", str(15 + bit)) for k in range(8) for bit in range(3) if k >> bit & 1 == level]
+
+
+# What belongs together besides, likewise a second time: the expanders' supply pins (9, 10) from DS20001952C,
+# those of the Pico, transistor and diodes from their data sheets, the modules' from what is printed on them.
+_REST = {
+    "GND": [
+        *_places("A1.3 A1.8 A1.13 A1.18 A1.23 A1.28 A1.33 A1.38 U1-8.10 C1-10.2 D1.2 D3-4.1 Q1.1"),
+        *_places("J3.2 J3.5 J4.1 J7.1 SW1.2"),
+        *_strapped(0),
+    ],
+    "3V3": _places("A1.36 R6.1 R7.1 R8.1 R9.1 R12.1 R13.1 C9.1 C10.1 D1.1 D2.1 J3.1 J4.2 J7.2"),
+    "VIO": [*_places("R8.2 D2.2 U1-8.9 C1-8.1 R10.1 R11.1 J7.3"), *_strapped(1)],
+    "the lane's input for 3V3": _places("R9.2 C11.1 J3.7"),
+    "the lane's input for VIO": _places("R10.2 C11.2 J3.8"),
+    "the converter's look at VIO": _places("R11.2 J3.9"),
+    "the button": _places("A1.19 SW1.1"),
+    "the buzzer's line": _places("A1.20 R18.1"),
+    "the buzzer's base": _places("R18.2 Q1.2"),
+    "the buzzer's collector": _places("Q1.3 BZ1.2 D5.2"),
+    "the buzzer's supply": _places("A1.39 BZ1.1 D5.1"),
 }

@@ -177,6 +177,19 @@ def test_any_cut_in_a_line_of_the_pico_is_named(
             assert any(line.partition(":")[0] in electrical.ON_GPIO for line in said), (net, place)
 
 
+def test_any_pin_of_the_netlist_that_is_cut_off_or_joined_to_a_supply_is_named(
+    found_at: dict[int, tuple[int, str]], firmware: dict[str, Any]
+) -> None:
+    for net, place in sorted((net, place) for net, places in WIRES.items() for place in places):
+        without = WIRES | {net: WIRES[net] - {place}}
+        if without[net]:
+            cut = without | {"cut": frozenset({place})}
+            assert electrical.disagreements(cut, FIXTURE, firmware, found_at), place
+        for supply in {"GND", "VIO", "3V3", "VSYS"} - {net}:
+            joined = without | {supply: WIRES[supply] | {place}}
+            assert electrical.disagreements(joined, FIXTURE, firmware, found_at), (place, supply)
+
+
 def test_an_expander_with_another_address_is_noticed(
     found_at: dict[int, tuple[int, str]], firmware: dict[str, Any]
 ) -> None:
