@@ -21,6 +21,7 @@ import sys
 import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -225,10 +226,17 @@ def electrical_findings() -> list[str]:
 def check(folder: Path) -> Iterator[tuple[str, Iterable[str]]]:
     """What is checked, and what is wrong with it. folder: empty. Raises Missing."""
     board = BOARD / f"{NAME}.kicad_pcb"
+    with ThreadPoolExecutor(1) as beside:  # a program of its own, as long at work as a build
+        others = beside.submit(kct_findings, board)
+        yield from _own_findings(board, folder)
+        yield "design rules (kct's)", others.result()
+
+
+def _own_findings(board: Path, folder: Path) -> Iterator[tuple[str, Iterable[str]]]:
+    """All but what another program says of the board."""
     yield "electrical rules (ours, skidl's)", electrical_findings()
     yield "board against circuit", boardfile.disagreements(boardfile.read_board(board), circuit())
     yield "design rules (KiCad's)", rule_findings(rule_report(board))
-    yield "design rules (kct's)", kct_findings(board)
     yield "sources and files", stale()
     build(folder)
     made = json.loads((folder / "sources.json").read_text("utf-8"))
