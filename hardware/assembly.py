@@ -93,34 +93,51 @@ def _has_a_way_round(part: Part) -> bool:
 def _label(
     group: ElementTree.Element, part: Part, on_board: Placed, box: tuple[float, float, float, float]
 ) -> None:
-    """The reference where the silk has it; the value in the body if that has room, else below it."""
-    if not part.pins:
-        _words(group, part.ref, on_board.at[0], on_board.at[1] - 2.2, 1.6)
-        return
+    """The reference where the silk has it; the value in the body if it can be read there, else beside it."""
     x, y = on_board.reference_at
     left, top, right, bottom = box
-    across, down = round((left + right) / 2, 4), round((top + bottom) / 2, 4)
+    xs, ys = zip(*(pad.at for pad in on_board.pads), strict=True)
+    across, down = round((min(xs) + max(xs)) / 2, 4), round((min(ys) + max(ys)) / 2, 4)
     upright = bottom - top > right - left
     kind = part.ref.rstrip("0123456789")
     if kind == "C" and upright:
-        _words(group, part.ref, left - 0.5, down, 1.5, font_weight="bold", text_anchor="end")
-        _words(group, part.value, left - 0.5, down + 1.6, 1.2, text_anchor="end")
+        _words(group, part.ref, left - 0.5, down, _REFERENCE, font_weight="bold", text_anchor="end")
+        _words(group, part.value, right, bottom + 1.6, _VALUE, text_anchor="end")
         return
-    _words(group, part.ref, x, y + 0.5, 1.4, font_weight="bold")
-    room = {"R": 6.0, "D": 3.6}.get(kind, max(bottom - top, right - left))
-    if kind in ("R", "RN", "U", "A", "S", "SW") or part.ref in ("J1", "J2", "D1", "D2", "D5"):
-        most = min(2.2, (right - left) * 0.55, (bottom - top) * 0.55)
-        words = part.number if kind == "D" else part.value
-        size = round(min(1.3 if kind == "SW" else most, room / (0.68 * len(words))), 3)
-        turned = {"transform": f"rotate(-90 {across:g} {down:g})"} if upright and kind != "SW" else {}
-        shift = 0.5 if kind == "D" else 0.0  # clear of the band
-        _words(group, words, across + shift, down, size, dominant_baseline="central", **turned)
-    elif part.ref in ("J3", "J4"):
-        _words(group, part.value, across, bottom + 1.5, 1.2)
+    size = _VALUE if kind == "R" else _REFERENCE  # resistors stand close together
+    _words(group, part.ref, x, round(y + 0.5, 4), size, font_weight="bold")
+    if not part.pins:
+        return
+    value = part.number if part.ref in ("D1", "D2", "D5") else part.value
+    turned = {"transform": f"rotate(-90 {across:g} {down:g})"} if upright else {}
+    if part.ref in _BESIDE:
+        dx, dy, anchor = _BESIDE[part.ref]
+        at = {"start": right + dx, "middle": across + dx, "end": left + dx}[anchor]
+        _words(group, value, round(at, 4), round(down + dy, 4), _VALUE, text_anchor=anchor)
+    elif kind == "R" and _WIDE * _VALUE * len(value) > _BODY:
+        _words(group, value, across, round(down + (right - left) / 2 + 1.3, 4), _VALUE, **turned)
+    elif kind in ("R", "RN", "U", "A", "S"):
+        room = _BODY if kind == "R" else max(bottom - top, right - left)
+        size = min(2.2, (right - left) * 0.55, (bottom - top) * 0.55, room / (_WIDE * len(value)))
+        _words(group, value, across, down, round(max(size, _VALUE), 3), dominant_baseline="central", **turned)
     else:
-        _words(group, part.value, x, y + 2.1, 1.2)
+        _words(group, value, x, round(y + 2.0, 4), _VALUE)
 
 
+_REFERENCE, _VALUE = 1.4, 1.2  # mm, the heights of the type
+_WIDE = 0.62  # of that height, an ordinary letter
+_BODY = 6.3  # mm, the length of a resistor's body
+# Values that have no room under their reference: mm from the middle or the end that the anchor names.
+_BESIDE = {
+    "D1": (0.0, -1.75, "middle"),
+    "D2": (0.0, 2.75, "middle"),
+    "D5": (0.6, 2.8, "middle"),
+    "J3": (0.0, 2.8, "middle"),
+    "J4": (0.0, -1.9, "middle"),
+    "J5": (0.7, 0.4, "start"),
+    "J6": (0.7, 0.4, "start"),
+    "J7": (-0.6, 2.0, "end"),
+}
 _LINE = {"fill": "none", "stroke": _INK, "stroke_width": 0.15}
 
 
@@ -137,12 +154,12 @@ def _words(parent: ElementTree.Element, words: str, x: float, y: float, size: fl
 
 
 def _extent(on_board: Placed, shapes: list) -> tuple[float, float, float, float]:
-    points = [at for shape in shapes for at in shape.points] or [pad.at for pad in on_board.pads]
-    reach = max((shape.radius for shape in shapes), default=0.0)
-    xs, ys = zip(*points, strict=True)
+    """Left, top, right and bottom of shapes, or of the pads where there are none."""
+    round_points = [(at, shape.radius) for shape in shapes for at in shape.points]
+    round_points = round_points or [(pad.at, 0.0) for pad in on_board.pads]
     return (
-        round(min(xs) - reach, 4),
-        round(min(ys) - reach, 4),
-        round(max(xs) + reach, 4),
-        round(max(ys) + reach, 4),
+        round(min(x - radius for (x, _), radius in round_points), 4),
+        round(min(y - radius for (_, y), radius in round_points), 4),
+        round(max(x + radius for (x, _), radius in round_points), 4),
+        round(max(y + radius for (_, y), radius in round_points), 4),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,6 +30,17 @@ class Shape:
     layer: str
     points: tuple[Place, ...]
     radius: float = 0.0
+
+
+@dataclass(frozen=True)
+class Words:
+    """Words on one of KiCad's layers: the middle of them, the height of a capital, degrees."""
+
+    words: str
+    layer: str
+    at: Place
+    size: float
+    turn: float
 
 
 @dataclass(frozen=True)
@@ -67,6 +78,23 @@ def outline(board: sexpr.Tree) -> tuple[float, float, float, float]:
     return min(xs), min(ys), max(xs), max(ys)
 
 
+def silk(board: sexpr.Tree) -> list[Words]:
+    """The words on the silk of both sides, references included."""
+    found = [
+        _words(text, text[1], *_place(sexpr.one_of(text, "at"))) for text in sexpr.all_of(board, "gr_text")
+    ]
+    for part in sexpr.all_of(board, "footprint"):
+        on_board = _mover(part)
+        for text in sexpr.all_of(part, "fp_text"):
+            if text[1] == "reference":
+                found.append(_words(text, text[2], *on_board(*_place(sexpr.one_of(text, "at")))))
+    return [words for words in found if words.layer in ("F.SilkS", "B.SilkS")]
+
+
+def vias(board: sexpr.Tree) -> list[Place]:
+    return [_place(sexpr.one_of(via, "at")) for via in sexpr.all_of(board, "via")]
+
+
 def copper(board: sexpr.Tree) -> dict[str, int]:
     """How many tracks, vias, zones it has."""
     heads = {"tracks": "segment", "vias": "via", "zones": "zone"}
@@ -101,15 +129,32 @@ def _place(tree: sexpr.Tree) -> Place:
     return float(tree[1]), float(tree[2])
 
 
-def _placed(tree: sexpr.Tree) -> Placed:
-    where = sexpr.one_of(tree, "at")
-    x0, y0 = _place(where)
-    turn = float(where[3]) if len(where) > 3 else 0.0
-    sine, cosine = math.sin(math.radians(turn)), math.cos(math.radians(turn))
+def _turn(tree: sexpr.Tree) -> float:
+    """Degrees of what stands somewhere: the number after the two of its place, if there is one."""
+    more = [word for word in sexpr.one_of(tree, "at")[3:] if word != "unlocked"]
+    return float(more[0]) if more else 0.0
+
+
+def _mover(footprint: sexpr.Tree) -> Callable[[float, float], Place]:
+    """From places in a footprint to places on the board."""
+    x0, y0 = _place(sexpr.one_of(footprint, "at"))
+    turn = math.radians(_turn(footprint))
+    sine, cosine = math.sin(turn), math.cos(turn)
 
     def on_board(x: float, y: float) -> Place:
         return round(x0 + x * cosine + y * sine, 4), round(y0 - x * sine + y * cosine, 4)
 
+    return on_board
+
+
+def _words(text: sexpr.Tree, words: str, x: float, y: float) -> Words:
+    font = sexpr.one_of(sexpr.one_of(text, "effects"), "font")
+    size = float(sexpr.one_of(font, "size")[1])
+    return Words(words, sexpr.value(text, "layer"), (x, y), size, _turn(text))
+
+
+def _placed(tree: sexpr.Tree) -> Placed:
+    on_board = _mover(tree)
     pads = []
     for pad in sexpr.all_of(tree, "pad"):
         nets = list(sexpr.all_of(pad, "net"))
@@ -123,8 +168,8 @@ def _placed(tree: sexpr.Tree) -> Placed:
         texts["reference"][2],
         texts["value"][2],
         tree[1],
-        (x0, y0),
-        turn,
+        _place(sexpr.one_of(tree, "at")),
+        _turn(tree),
         tuple(pads),
         tuple(_shapes(tree, on_board)),
         on_board(*_place(sexpr.one_of(texts["reference"], "at"))),

@@ -10,8 +10,9 @@ Raspberry Pi Pico data sheet, pinout figure, from memory. The same for a Pico H 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from math import ceil, hypot
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +21,10 @@ from drawing import BOARD, BODY, COLOURS, GREY, INK, PAPER, Picture, Point, wrap
 from stripboard import filled, prose
 
 COLUMNS = "abcdefghij"
-_PITCH = 4.2  # from hole to hole in the drawing, for 2.54 mm
+_HOLE_CM = 0.254  # from hole to hole
+_PITCH = 4.2  # the same in the drawing
 _GAP = 3  # from e to f, in holes: 7.62 mm
+_BENDS_CM = 3.0  # of a wire, for its two pins and the bow between them
 _MARGIN = 6.0
 _LANE = 1.6
 _FIRST_ROWS = {"J1": 25, "J2": 39}  # of the two rows of pins
@@ -82,6 +85,16 @@ def beside(pin: int) -> str:
     return f"a{pin}" if pin <= 20 else f"j{41 - pin}"
 
 
+def wires_cm(found: Iterable[Way]) -> int:
+    """What the wires from the Pico to the resistors are sold as that all reach: 5, 10, 15, … cm."""
+    across = {name: k + (_GAP - 1) * (k > 4) for k, name in enumerate(COLUMNS)}
+
+    def way_cm(one: str, other: str) -> float:
+        return _HOLE_CM * hypot(across[one[0]] - across[other[0]], int(one[1:]) - int(other[1:]))
+
+    return 5 * ceil((max(way_cm(*way.wire) for way in found) + _BENDS_CM) / 5)
+
+
 def made(folder: Path) -> dict[Path, str]:
     """Every file that follows from pocket.toml and pico.csv, but for the fixture → its text."""
     pocket, pico = read_pocket(folder), read_pico(folder)
@@ -89,7 +102,7 @@ def made(folder: Path) -> dict[Path, str]:
     text = (folder / "POCKET.md").read_text(encoding="utf-8")
     return {
         folder / "WIRING-POCKET.md": wiring(pocket, found),
-        folder / "POCKET.md": filled(text, "parts", parts(pocket, len(found))),
+        folder / "POCKET.md": filled(text, "parts", parts(pocket, found)),
         folder / "pocket.svg": drawing(pocket, pico, found),
     }
 
@@ -118,20 +131,23 @@ def wiring(pocket: Mapping[str, Any], found: list[Way]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def parts(pocket: Mapping[str, Any], points: int) -> list[str]:
-    ohms, rows = pocket["board"]["series_ohms"], len(pocket["sockets"])
+def parts(pocket: Mapping[str, Any], found: list[Way]) -> list[str]:
+    """The table of what to buy."""
+    ohms, rows, points = pocket["board"]["series_ohms"], len(pocket["sockets"]), len(found)
+    long = f"{wires_cm(found)} to {wires_cm(found) + 5} cm"
     return [
         "| quantity | part | note |",
         "| --- | --- | --- |",
-        "| 1 | Raspberry Pi Pico (RP2040), pin strips soldered on, pins down | not the Pico 2 |",
+        "| 1 | Raspberry Pi Pico (RP2040), or Pico H | not the Pico 2, nor a W |",
+        "| 2 | pin strip 1×20, 2.54 mm | under the Pico, if it comes without pins |",
         "| 1 | breadboard, 63 rows, 830 contacts | one of 30 rows is too short |",
         f"| {points} | resistor {ohms} Ω, 1/4 W, 2 % or better | not less: it protects the Pico |",
-        f"| {points} | wires for breadboards, 10 to 20 cm, a pin at both ends | or solid wire of 0.6 mm |",
+        f"| {points} | wires for breadboards, {long}, a pin at both ends | or solid wire of 0.6 mm |",
         "| 1 | more of these | joins two rows on purpose, at the first scan |",
         f"| {rows} | pin strip 1×12, 2.54 mm | broken off one with long pins on both sides, 18 mm in all |",
         "| 1 | USB lead that carries data | many that came with lamps and chargers do not |",
         "| 4 | wires with a socket at both ends | the first test lead |",
-        "| 1 | socket strip 1×12, for square pins | the shorting bar |",
+        "| 1 | socket strip 1×12, for square pins | the shorting bar; of a longer one cut the 13th contact |",
         "| 4 cm | bare wire, 0.5 to 0.6 mm, soldered to all pins of that strip | likewise |",
     ]
 

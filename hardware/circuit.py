@@ -42,6 +42,7 @@ KINDS = (
 POPULATIONS = {"full": ("both", "full", "optional"), "small": ("both", "optional")}
 SMALL_CHIPS = 5
 SOCKETS = {"J1": 40, "S1": 40, "J2": 40, "PROBE": 1, "REF": 4, "SPARE": 3}  # and how many positions they have
+_LANE = "; small population: only if the ohms lane is wanted"  # in notes
 BLOCKS = ("controller", "expanders", "networks", "lane", "references", "sockets", "panel", "board")
 
 EXPANDER_PINS = {  # number → name and kind; DS20001952C, table 1-1, 28-pin packages
@@ -190,33 +191,39 @@ def extras() -> tuple[Extra, ...]:
     """What to buy besides the parts that stand on the board."""
     square = "2.54 mm, for square pins of 0.64 mm, 8.5 mm high"
     first, form, bar = "the first power-up", "the form, FIRST-BOARD.md", "the shorting bar for J1 and J2"
+    bare = "if it comes without pins"
     bridge = "the bridge, adapters/sheets/bridge.md"
-    second = "where S1 is to take a second 2×20 socket: " + bridge
+    wanted = "where S1 is to take a 2×20 socket, or the bar for J1 and J2; a full board likewise: " + bridge
     return (
         Extra("printed circuit board", "", "", "from the archive of Gerber files, 1.6 mm, two layers", 1, 1),
         Extra("socket, 28-pin", "DIP, 7.62 mm", "", "for U1 to U8; turned-pin ones hold better", 8, 5),
         Extra("socket strip, 1×20", square, "", "for A1; no turned-pin ones", 2, 2),
-        Extra("socket strip, 1×10", square, "", "for J3, the converter's module", 1, 0),
+        Extra("socket strip, 1×10", square, "", "for J3, the converter's module" + _LANE, 1, 0),
         Extra("socket strip, 1×4", square, "", "for J4, the display; where wanted", 1, 1),
-        Extra("pin strip, 1×20", "2.54 mm", "", "under the Pico, if it comes without pins", 2, 2),
+        Extra("pin strip, 1×20", "2.54 mm", "", "under the Pico, " + bare, 2, 2),
+        Extra("pin strip, 1×10", "2.54 mm", "", "under J3's module, " + bare + _LANE, 1, 0),
+        Extra("pin strip, 1×4", "2.54 mm", "", "under J4's module, " + bare, 1, 1),
         Extra("standoff and screw, M3", "10 mm or more", "", "one in each corner", 4, 4),
         Extra("test lead with a clip or tip", "", "", "the probe, at J5", 1, 0),
         Extra("USB cable", "micro-B", "", "with data wires", 1, 1),
-        Extra("pin strip, 1×3", "2.54 mm", "", "in J7, for clips at the first power-up", 1, 1),
-        Extra("clip lead, clips with sleeves", "", "", first, 2, 2),
+        Extra("wire, socket and pin, 10 cm or more", "2.54 mm", "", first + ": from J7 to the clips", 3, 3),
+        Extra(
+            "clip lead, clips with sleeves", "", "", first + ": two for the supply, one for the meter", 3, 3
+        ),
         Extra("resistor, 39 Ω", "1 W or more", "", first + ", where no supply has a current limit", 1, 1),
         Extra("USB cable to cut", "type A", "", "likewise: the 5 V", 1, 1),
         Extra("crimped socket, 2×20", "2.54 mm, for ribbon, with a key", "", bar, 1, 1),
         Extra("ribbon, 40 conductors, 10 cm", "1.27 mm", "", bar, 1, 1),
         Extra("socket, 40-pin, turned pins", "DIP, 15.24 mm", "", "the shorting bar for S1", 1, 1),
         Extra("bare wire, 20 cm", "0.5 to 0.6 mm, tinned", "", "the shorting bar for S1", 1, 1),
-        Extra("wire, a socket at both ends", "2.54 mm", "", "the first cable, J1 to J2", 4, 0),
-        Extra("wire, socket and pin", "2.54 mm", "", "the first cable, J1 to S1", 0, 4),
-        Extra("resistor, 100 Ω 1 %", "axial", "", "to spoil the first cable; " + form, 1, 0),
-        Extra("resistor, 10.0 Ω 1 %", "axial", "", form, 1, 0),
-        Extra("resistor, 100 kΩ 1 %", "axial", "", form, 1, 0),
+        Extra(
+            "wire, a socket at both ends, 20 cm", "2.54 mm", "", "the first cable, and resistors in it", 6, 4
+        ),
+        Extra("resistor, 100 Ω 1 %", "axial", "", "to spoil the first cable; " + form + _LANE, 1, 0),
+        Extra("resistor, 10.0 Ω 1 %", "axial", "", form + _LANE, 1, 0),
+        Extra("resistor, 100 kΩ 1 %", "axial", "", form + _LANE, 1, 0),
         Extra("resistor, 4.7 10 22 47 68 100 220 kΩ", "axial", "", form + "; one of each", 7, 7),
-        Extra("stripboard, 20 strips × 9 holes", "2.54 mm", "", second, 0, 1),
+        Extra("stripboard, 20 strips × 9 holes", "2.54 mm", "", wanted, 0, 1),
         Extra("box header, 2×20", "2.54 mm, straight", "", bridge, 0, 1),
         Extra("pin strip, 1×20, pins of 0.5 mm", "2.54 mm", "", bridge + "; no square ones of 0.64 mm", 0, 2),
     )
@@ -438,7 +445,6 @@ def _lane() -> list[Part]:
     )
     film = "metal film, 1 %"
     smooths = "X7R or film; not more: the firmware waits 0.8 ms for it"
-    lane = "; small population: only if the ohms lane is wanted"
     full = {"population": "full"}
     return [
         _resistor(
@@ -466,23 +472,23 @@ def _lane() -> list[Part]:
             "module, 1×10, 2.54 mm",
             "pinwright:Converter_module",
             "ADS1115 module",
-            "pins in this order: " + " ".join(CONVERTER_PINS) + lane,
+            "pins in this order: " + " ".join(CONVERTER_PINS) + _LANE,
             "full",
             tuple(pins),
             "lane",
         ),
-        _resistor("R9", "1 kΩ", ("3V3", "AIN0"), "lane", film + lane, **full),
-        _resistor("R10", "1 kΩ", ("VIO", "AIN1"), "lane", film + lane, **full),
-        _resistor("R11", "1 kΩ", ("VIO", "AIN2"), "lane", film + lane, **full),
-        _ceramic("C11", "47 nF", ("AIN0", "AIN1"), "lane", smooths + lane, **full),
-        _resistor("R12", "4.7 kΩ", ("3V3", "SDA"), "lane", "any; 2.2 to 10 kΩ does" + lane, **full),
-        _resistor("R13", "4.7 kΩ", ("3V3", "SCL"), "lane", "any; 2.2 to 10 kΩ does" + lane, **full),
+        _resistor("R9", "1 kΩ", ("3V3", "AIN0"), "lane", film + _LANE, **full),
+        _resistor("R10", "1 kΩ", ("VIO", "AIN1"), "lane", film + _LANE, **full),
+        _resistor("R11", "1 kΩ", ("VIO", "AIN2"), "lane", film + _LANE, **full),
+        _ceramic("C11", "47 nF", ("AIN0", "AIN1"), "lane", smooths + _LANE, **full),
+        _resistor("R12", "4.7 kΩ", ("3V3", "SDA"), "lane", "any; 2.2 to 10 kΩ does" + _LANE, **full),
+        _resistor("R13", "4.7 kΩ", ("3V3", "SCL"), "lane", "any; 2.2 to 10 kΩ does" + _LANE, **full),
     ]
 
 
 def _references(pairs: list[dict], rows: list[dict[str, str]]) -> list[Part]:
     """What the board joins for the lane's own sake, and pads for the points that serve nothing."""
-    judged = "the lane is judged by it; not to be had: a 1 % one, measured, its value written on the form"
+    judged = "metal film; 1 % does as well: only what changes after the calibration counts"
     known = {0.0: ("0 Ω", "a wire link"), 10.0: ("10.0 Ω 0.1 %", judged)}
     parts = []
     for k, pair in enumerate(pairs, start=14):
@@ -540,7 +546,7 @@ def _sockets(rows: list[dict[str, str]]) -> list[Part]:
 
 
 def _panel() -> list[Part]:
-    """Lamps, and what the firmware has no use for yet: button, buzzer, display. And pads for a meter.
+    """Lamps, and what the firmware has no use for yet: button, buzzer, display. And pins for a meter.
 
     The buzzer takes some 30 mA, more than a GPIO gives: a transistor drives it, from VSYS, so that the
     expanders' supply does not hear it.
@@ -641,11 +647,11 @@ def _panel() -> list[Part]:
         Part(
             "J7",
             "meter",
-            "pads, 1×3, 2.54 mm",
+            "pin strip, 1×3, 2.54 mm",
             "Connector_PinHeader_2.54mm:PinHeader_1x03_P2.54mm_Vertical",
             "",
-            "pads for a meter's tips: GND 3V3 VIO; a pin strip where wanted",
-            "optional",
+            "GND 3V3 VIO, for the meter and the first power-up; long ends up",
+            "both",
             tuple(Pin(str(k), net, "passive", net) for k, net in enumerate(("GND", "3V3", "VIO"), start=1)),
             "panel",
         ),

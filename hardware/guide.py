@@ -169,6 +169,10 @@ def steps(parts: Sequence[Part]) -> tuple[Step, ...]:
                 _one("A1.6", "J4.4", "the joints of J4"),
                 _one("A1.7", "J4.3", "the joints of J4"),
                 _one("J3.7", "J3.8", "the joints of J3; R9, R10"),
+                _one("J3.9", VIO, "the joints of J3; R11"),
+                _one("A1.16", "D3.2", "the joints of pin 16; R16"),
+                _one("A1.17", "D4.2", "the joints of pin 17; R17"),
+                _one("A1.20", "Q1.2", "the joints of pin 20; R18"),
                 *_bus(joints=True),
                 *_apart((8, 11, 12, 13, 14), "pins 8–9, 11–12, 12–13, 13–14 and 14–15"),
                 *_apart((10, 17), "pins 10–11 and 17–18", NO_BEEP),
@@ -177,7 +181,7 @@ def steps(parts: Sequence[Part]) -> tuple[Step, ...]:
         ),
         Step(
             "tall",
-            (*_runs("J1", "J2", "S1"), *_runs("J5-7", "D3", "D4", "C9", "SW1", "Q1", "BZ1")),
+            (*_runs("J1", "J2", "S1"), *_runs("J5-7", "D3", "D4", "C9", "SW1", "Q1", "BZ1", "H1-4")),
             (
                 *(
                     _one(place, chip["X" + sockets[place][1:]], "the joints of that pin, of its network")
@@ -187,6 +191,11 @@ def steps(parts: Sequence[Part]) -> tuple[Step, ...]:
                     )
                 ),
                 _one("J5.1", chip["X120"], "the joints of J5"),
+                Look(
+                    (("A1.19", GND),),
+                    "the joints of SW1, of pin 19",
+                    beeps="a beep only while SW1 is pressed",
+                ),
                 Look(neighbours, "solder between pins", every),
                 Look(
                     tuple((place, GND) for place in sockets),
@@ -205,7 +214,7 @@ def steps(parts: Sequence[Part]) -> tuple[Step, ...]:
                 *_no_short(NO_BEEP),
             ),
         ),
-        Step("last", _runs("U1-8", "J3", "J4", "A1", "H1-4"), ()),
+        Step("last", _runs("U1-8", "J3", "A1", "J4"), ()),
     )
 
 

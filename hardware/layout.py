@@ -195,26 +195,141 @@ def box(
 
 # silk
 
-
-def label(board: pcbnew.BOARD, words: str, x: float, y: float, size: float = 1.0, turn: int = 0, layer=None):
-    """Words on the silk, centred there."""
-    text = pcbnew.PCB_TEXT(board)
-    text.SetText(words)
-    text.SetPosition(point(x, y))
-    text.SetTextSize(pcbnew.wxSize(pcbnew.FromMM(size), pcbnew.FromMM(size)))
-    text.SetTextThickness(pcbnew.FromMM(max(0.15, round(size * 0.15, 3))))
-    text.SetTextAngle(turn * 10)
-    text.SetLayer(pcbnew.F_SilkS if layer is None else layer)
-    if layer == pcbnew.B_SilkS:
-        text.SetMirrored(True)
-    board.Add(text)
+_NEAR = 0.2  # mm, from one place that is tried to the next
+_DESCENDING = set("gjpqyµ,")
 
 
-def texts_of_parts(board: pcbnew.BOARD, parts: Iterable[Part]) -> None:
-    """References beside the parts, to be read when those are in; values on the drawing's layer."""
+class Silk:
+    """Words on the silk: each where it was asked for, or as near to that as it can be read.
+
+    What it must not touch are pads, lines and other words of its side, and the edge; a via, whose hole makes
+    a gap in a letter, is the lesser evil.
+    """
+
+    def __init__(self, board: pcbnew.BOARD, vias: Iterable[Via]) -> None:
+        self.board = board
+        self.vias = [((*via.at, *via.at), VIA / 2 + 0.05) for via in vias]
+        pads = [
+            (
+                grown((pad.x, pad.y) * 2, pad.width / 2 - pad.radius, pad.height / 2 - pad.radius),
+                pad.radius + 0.2,
+            )
+            for pad, _ in pads_of(board)
+        ]
+        self.taken = {pcbnew.F_SilkS: list(pads), pcbnew.B_SilkS: list(pads)}
+        for made in board.GetFootprints():
+            for item in made.GraphicalItems():
+                if isinstance(item, pcbnew.FP_SHAPE) and item.GetLayer() == pcbnew.F_SilkS:
+                    self.taken[pcbnew.F_SilkS].append((box_of(item), 0.1))
+
+    def words(
+        self,
+        words: str,
+        x: float,
+        y: float,
+        size: float = 1.0,
+        turn: int = 0,
+        back: bool = False,
+        room: tuple[float, float] = (0.6, 0.8),
+    ) -> None:
+        """Words centred there, or up to room from there."""
+        text = pcbnew.PCB_TEXT(self.board)
+        text.SetText(words)
+        text.SetTextSize(pcbnew.wxSize(pcbnew.FromMM(size), pcbnew.FromMM(size)))
+        text.SetTextThickness(pcbnew.FromMM(max(0.15, round(size * 0.15, 3))))
+        text.SetTextAngle(turn * 10)
+        text.SetLayer(pcbnew.B_SilkS if back else pcbnew.F_SilkS)
+        text.SetMirrored(back)
+        text.SetPosition(point(*self._place(text, x, y, room)))
+        self.board.Add(text)
+
+    def reference(self, made: pcbnew.FOOTPRINT, x: float, y: float, room: tuple[float, float]) -> None:
+        """A part's reference there, or up to room from there."""
+        twin = pcbnew.PCB_TEXT(self.board)
+        twin.SetText(made.GetReference())
+        twin.SetTextSize(pcbnew.wxSize(pcbnew.FromMM(1.0), pcbnew.FromMM(1.0)))
+        twin.SetLayer(pcbnew.F_SilkS)
+        reference = made.Reference()
+        reference.SetLayer(pcbnew.F_SilkS)
+        reference.SetVisible(True)
+        write_at(reference, self._place(twin, x, y, room), 0, made)
+
+    def dot(self, x: float, y: float) -> None:
+        """The mark of a pin 1."""
+        shape = pcbnew.PCB_SHAPE(self.board, pcbnew.SHAPE_T_CIRCLE)
+        shape.SetCenter(point(x, y))
+        shape.SetEnd(point(x + 0.35, y))
+        shape.SetFilled(True)
+        shape.SetWidth(0)
+        shape.SetLayer(pcbnew.F_SilkS)
+        self.board.Add(shape)
+        self.taken[pcbnew.F_SilkS].append(((x, y, x, y), 0.5))
+
+    def _place(
+        self, text: pcbnew.PCB_TEXT, x: float, y: float, room: tuple[float, float]
+    ) -> tuple[float, float]:
+        """The best place for a text, which is taken from now on."""
+        size = pcbnew.ToMM(text.GetTextHeight())
+        there = text.GetBoundingBox()
+        long = pcbnew.ToMM(there.GetHeight() if text.GetTextAngle() else there.GetWidth())
+        ink = (-long / 2, -0.58 * size, long / 2, (0.9 if _DESCENDING & set(text.GetText()) else 0.58) * size)
+        if text.GetTextAngle():  # read from below
+            ink = (ink[1], ink[0], ink[3], ink[2])
+
+        def at(place: tuple[float, float]) -> Box:
+            (x, y), (left, top, right, bottom) = place, ink
+            return x + left, y + top, x + right, y + bottom
+
+        def evil(place: tuple[float, float]) -> tuple[int, float]:
+            here = left, top, right, bottom = at(place)
+            outside = min(left, top, WIDTH - right, HEIGHT - bottom) < 0.4
+            worse = outside + sum(near(here, *other) for other in taken)
+            holes = sum(near(here, *via) for via in vias)
+            return 10 * worse + holes, round((place[0] - x) ** 2 + (place[1] - y) ** 2, 4)
+
+        reached = grown(at((x, y)), *room)
+        taken = [other for other in self.taken[text.GetLayer()] if near(reached, *other)]
+        vias = [via for via in self.vias if near(reached, *via)]
+        steps = [range(-int(far / _NEAR + 1e-9), int(far / _NEAR + 1e-9) + 1) for far in room]
+        tried = ((round(x + i * _NEAR, 4), round(y + j * _NEAR, 4)) for j in steps[1] for i in steps[0])
+        best = min(tried, key=lambda place: (evil(place), place))
+        if evil(best)[0]:
+            print(f"silk: no good place for {text.GetText()!r} at {x:g} {y:g}: {evil(best)[0]}")
+        self.taken[text.GetLayer()].append((at(best), 0.25))
+        return best
+
+
+Box = tuple[float, float, float, float]  # left, top, right, bottom in mm
+
+
+def grown(box: Box, across: float, down: float) -> Box:
+    """A box with more to its sides."""
+    left, top, right, bottom = box
+    return left - across, top - down, right + across, bottom + down
+
+
+def near(one: Box, other: Box, least: float) -> bool:
+    """Whether two boxes are nearer than that to each other."""
+    across = max(other[0] - one[2], one[0] - other[2], 0.0)
+    down = max(other[1] - one[3], one[1] - other[3], 0.0)
+    return across**2 + down**2 < least**2 or across == down == 0.0
+
+
+def box_of(item) -> Box:
+    """The box round a thing of KiCad's."""
+    there = item.GetBoundingBox()
+    sides = (there.GetLeft(), there.GetTop(), there.GetRight(), there.GetBottom())
+    left, top, right, bottom = (round(pcbnew.ToMM(side), 4) for side in sides)
+    return left, top, right, bottom
+
+
+def texts_of_parts(board: pcbnew.BOARD, silk: Silk, parts: Iterable[Part]) -> None:
+    """References beside the parts, to be read when those are in; values on them or beside capacitors.
+
+    On the solder side the references are between the pins. The drawing's layer has the values.
+    """
     for part in parts:
         made = board.FindFootprintByReference(part.ref)
-        reference, value = made.Reference(), made.Value()
         for item in list(made.GraphicalItems()):
             if isinstance(item, pcbnew.FP_TEXT):  # `${REFERENCE}` on the drawing's layer
                 made.Remove(item)
@@ -222,69 +337,121 @@ def texts_of_parts(board: pcbnew.BOARD, parts: Iterable[Part]) -> None:
         across, down = (left + right) / 2, (top + bottom) / 2
         upright = bottom - top > right - left
         kind = part.ref.rstrip("0123456789")
+        room = (0.6, 0.8)
         if part.ref in _REFERENCE_AT:
             place = _REFERENCE_AT[part.ref]
         elif kind in ("RN", "U"):
-            place = (across, top - 2.4)
+            place, room = (across, top - 2.4), (1.6, 0.4)
         elif kind == "C" and upright:
-            place = (left - 2.9, down)
+            place = (left - 3.6, down - 0.9)
         elif upright:
             place = (across, bottom + 1.9)
         else:
             place = (right + (2.6 if kind == "D" else 2.2), down)
-        reference.SetLayer(pcbnew.F_SilkS)
-        reference.SetVisible(kind != "H")
+        silk.reference(made, *place, room)
+        value = made.Value()
         value.SetLayer(pcbnew.F_Fab)
-        write_at(reference, place, 1.0, 0, made)
-        write_at(value, (across, down), 1.0, 90 if upright else 0, made)
-        if kind in ("R", "RN", "U"):
-            label(
-                board, _on_body(part), across, down, 1.4 if kind in ("RN", "U") else 1.0, 90 if upright else 0
-            )
-        elif part.ref in ("D1", "D2"):
-            label(board, part.number, across, down + 2.4)
-        elif part.ref == "D5":
-            label(board, part.number, across + 2.0, down + 2.3)
+        write_at(value, (across, down), 90 if upright else 0, made)
+        turn = 90 if upright else 0
+        if kind == "U":
+            silk.words(f"address {int(part.ref[1:]) - 1}", across, down - 8.0, 1.4, turn, room=(1.4, 6.0))
+            silk.words(part.value, across, down + 6.0, 1.4, turn, room=(1.4, 6.0))
+        elif kind == "RN":
+            silk.words(_on_body(part), across, down, 1.2, turn, room=(1.0, 6.0))
+        elif kind == "R":
+            silk.words(_on_body(part), across, down, 1.0, turn, room=(0.2, 1.8) if upright else (1.8, 0.2))
+        elif kind == "C":
+            x, y = _VALUE_AT.get(part.ref, (left - 3.6, down + 0.9))
+            silk.words(part.value.replace(" nF", "n"), x, y)
+        elif kind == "D" and part.number:
+            silk.words(part.number, *_VALUE_AT[part.ref])
+    for part in parts:
+        if part.pins and part.ref not in _CORNERS:
+            left, top, right, bottom = extent(board.FindFootprintByReference(part.ref))
+            place = ((left + right) / 2, (top + bottom) / 2)
+            place = _REFERENCE_BELOW_AT.get(part.ref, place)
+            kind = part.ref.rstrip("0123456789")
+            if kind in ("RN", "U"):
+                silk.words(part.ref, *place, 1.4, back=True, room=(1.0, (bottom - top) / 2 - 1.0))
+            else:
+                silk.words(part.ref, *place, back=True, room=(2.4, 2.4))
 
 
-def write_at(text, place: tuple[float, float], size: float, turn: int, made: pcbnew.FOOTPRINT) -> None:
+def write_at(text, place: tuple[float, float], turn: int, made: pcbnew.FOOTPRINT) -> None:
     text.SetPosition(point(*place))
     text.SetKeepUpright(False)
     text.SetTextAngle(turn * 10 - made.GetOrientation())
-    text.SetTextSize(pcbnew.wxSize(pcbnew.FromMM(size), pcbnew.FromMM(size)))
+    text.SetTextSize(pcbnew.wxSize(pcbnew.FromMM(1.0), pcbnew.FromMM(1.0)))
     text.SetTextThickness(pcbnew.FromMM(0.15))
 
 
 def _on_body(part: Part) -> str:
-    """What the silk says under a part: enough to put the right one there."""
-    if part.ref[0] == "U":
-        return f"{part.value}  address {int(part.ref[1:]) - 1}"
+    """What the silk says under a resistor: enough to put the right one there."""
     return part.value.split(" Ω")[0].replace(" kΩ", "k")
 
 
 # Where a reference does not follow the rule.
 _REFERENCE_AT = {
-    "J1": (5.5, 19.05),
+    "J1": (5.5, 20.5),
     "S1": (154.0, 20.32),
     "J2": (110.8, 117.0),
     "J3": (56.4, 128.27),
     "J4": (93.9, 114.3),
-    "J5": (169.2, 7.62),
+    "J5": (169.2, 6.0),
     "J6": (169.2, 97.6),
     "J7": (43.2, 138.43),
     "A1": (56.6, 123.19),
+    "R14": (131.445, 95.25),
+    "R15": (135.255, 95.25),
     "R16": (124.46, 128.0),
     "R17": (137.16, 128.0),
     "R18": (149.86, 128.0),
     "D5": (158.0, 128.03),
-    "C9": (119.38, 139.7),
+    "C9": (119.38, 139.4),
     "C10": (91.42, 137.2),
     "C11": (79.99, 138.0),
-    "D3": (126.4, 139.7),
-    "D4": (134.0, 139.7),
-    "SW1": (143.0, 140.6),
+    "D3": (126.4, 139.4),
+    "D4": (134.0, 139.4),
+    "SW1": (143.0, 139.5),
     "Q1": (149.86, 139.2),
     "BZ1": (168.0, 131.5),
+    "H1": (4.445, 9.0),
+    "H2": (173.355, 9.0),
+    "H3": (9.4, 137.795),
+    "H4": (173.355, 133.2),
+}
+_VALUE_AT = {
+    "C9": (119.38, 140.9),
+    "C10": (91.42, 138.8),
+    "C11": (79.99, 139.6),
+    "D1": (99.2, 116.5),
+    "D2": (95.25, 130.0),
+    "D5": (163.3, 128.03),
+}
+_REFERENCE_BELOW_AT = {"J3": (57.0, 128.27), "J4": (94.6, 114.3), "J7": (43.7, 138.43)}
+# Sockets whose corners have their pins' numbers: pin → mm from pin 1, on the parts' and on the solder side.
+_LAST = 19 * STEP
+_HEADER = {
+    "1": ((-1.5, 4.7), (-2.2, 0)),
+    "39": ((_LAST, 4.7), (_LAST + 2.6, 0)),
+    "2": ((0, -7.2), (-2.2, -2.54)),
+    "40": ((_LAST, -7.2), (_LAST + 2.6, -2.54)),
+}
+_CORNERS = {
+    "J1": _HEADER,
+    "J2": _HEADER,
+    "S1": {
+        "1": ((0, 6.0), (0, 2.2)),
+        "20": ((_LAST, 6.0), (_LAST, 2.2)),
+        "40": ((0, -20.6), (0, -17.4)),
+        "21": ((_LAST, -20.6), (_LAST, -17.4)),
+    },
+    "A1": {
+        "1": ((-2.3, 0), (0, -2.2)),
+        "20": ((_LAST + 2.9, 0), (_LAST, -2.2)),
+        "40": ((0, -20.6), (0, -15.6)),
+        "21": ((_LAST, -20.6), (_LAST, -15.6)),
+    },
 }
 
 
@@ -381,7 +548,6 @@ def build(folder: Path) -> pcbnew.BOARD:
         for pad in made.Pads():
             if of_pin.get(pad.GetNumber()):
                 pad.SetNet(known[of_pin[pad.GetNumber()]])
-    texts_of_parts(board, parts)
     tracks, vias, about = route(board)
     print(about)
     for track in tracks:
@@ -400,7 +566,7 @@ def build(folder: Path) -> pcbnew.BOARD:
         made.SetNet(known[via.net])
         board.Add(made)
     outline(board)
-    silk(board, source, places)
+    on_silk(board, source, places, vias)
     pour(board, known["GND"])
     board.Save(str(folder / "tester-128.kicad_pcb"))
     return board
@@ -444,34 +610,21 @@ def pour(board: pcbnew.BOARD, ground: pcbnew.NETINFO_ITEM) -> None:
     pcbnew.ZONE_FILLER(board).Fill(board.Zones())
 
 
-def silk(board: pcbnew.BOARD, source: dict, places: dict[str, tuple[float, float, int]]) -> None:
-    """What the board is, what not to do with it, and which pin is which."""
+def on_silk(
+    board: pcbnew.BOARD, source: dict, places: dict[str, tuple[float, float, int]], vias: Iterable[Via]
+) -> None:
+    """What the board is, what not to do with it, which part is which and which pin."""
+    silk = Silk(board, vias)
     about = source["board"]
-    label(board, f"Pinwright {about['title']}, revision {about['revision']}", 40.0, 4.2, 1.8)
-    label(board, "UNPOWERED CABLES ONLY", 40.0, 9.2, 2.4)
-    label(board, "points 0-39", 40.64, 25.2)
-    label(board, "points 40-79", 120.0, 28.3)
-    label(board, "points 80-119", 143.5, 112.2)
-    label(board, "probe, point 120", 161.3, 14.6)
-    label(board, "USB", 6.1, 123.19, 1.2, 90)
-    label(board, "lever", 78.0, 18.0, 1.0, 90)
-    label(board, "red", 126.4, 141.3)
-    label(board, "green", 134.0, 141.3)
-    for name in ("J1", "J2"):
-        x, y, _ = places[name]
-        for pin, dx, dy in (
-            ("1", -1.5, 4.7),
-            ("39", 19 * STEP, 4.7),
-            ("2", 0, -7.2),
-            ("40", 19 * STEP, -7.2),
-        ):
-            label(board, pin, x + dx, y + dy)
-    x, y, _ = places["S1"]
-    for pin, dx, dy in (("1", 0, 6.0), ("20", 19 * STEP, 6.0), ("40", 0, -20.6), ("21", 19 * STEP, -20.6)):
-        label(board, pin, x + dx, y + dy)
-    x, y, _ = places["A1"]
-    for pin, dx, dy in (("1", 1.5, 2.9), ("20", 19 * STEP, 2.9), ("40", 0, -20.6), ("21", 19 * STEP, -20.6)):
-        label(board, pin, x + dx, y + dy)
+    silk.words(f"Pinwright {about['title']}, revision {about['revision']}", 40.0, 4.2, 1.8)
+    silk.words("UNPOWERED CABLES ONLY", 40.0, 9.2, 2.4)
+    for name, x, y in (("S1", 0, 2.0), ("A1", 0, 2.3), ("Q1", -1.2, -1.7)):
+        silk.dot(places[name][0] + x, places[name][1] + y)
+    for ref, pins in _CORNERS.items():
+        x, y, _ = places[ref]
+        for pin, (above, below) in pins.items():
+            silk.words(pin, x + above[0], y + above[1], room=(0.6, 0.6))
+            silk.words(pin, x + below[0], y + below[1], back=True)
     for names, ref, dy in (
         (CONVERTER_PINS, "J3", 3.6),
         (DISPLAY_PINS, "J4", -3.15),
@@ -479,25 +632,28 @@ def silk(board: pcbnew.BOARD, source: dict, places: dict[str, tuple[float, float
     ):
         x, y, _ = places[ref]
         for k, name in enumerate(names):
-            label(board, name, x + k * STEP, y + dy, 1.0, 90)
+            for back in (False, True):
+                silk.words(name, x + k * STEP, y + dy, 1.0, 90, back, room=(0.4, 0.6))
     x, y, _ = places["J6"]
     for k in range(3):
-        label(board, str(125 + k), x + 3.3, y + k * STEP)
-    for name, x, y in (("S1", 0, 2.0), ("A1", 0, 2.3), ("Q1", -1.2, -1.7)):
-        dot(board, places[name][0] + x, places[name][1] + y)
+        silk.words(str(125 + k), x + 3.3, y + k * STEP, room=(0.4, 0.2))
+        silk.words(str(125 + k), x - 3.0, y + k * STEP, back=True, room=(0.4, 0.2))
+    texts_of_parts(board, silk, circuit())
+    silk.words("points 0-39", 40.64, 25.2, room=(6.0, 0.6))
+    silk.words("points 40-79", 120.0, 28.3, room=(6.0, 0.6))
+    silk.words("points 80-119", 143.5, 112.2, room=(6.0, 0.6))
+    silk.words("probe, point 120", 169.8, 13.9)
+    silk.words("USB", 6.1, 123.19, 1.2, 90)
+    silk.words("lever", 78.0, 18.0, 1.0, 90)
+    silk.words("red", 126.4, 140.9, room=(0.4, 0.2))
+    silk.words("green", 134.0, 140.9, room=(0.4, 0.2))
+    for ref in _CORNERS:
+        left, top, right, bottom = extent(board.FindFootprintByReference(ref))
+        x, y = (left + right) / 2, (top + bottom) / 2
+        header = bottom - top < 5.0
+        silk.words(ref, x, bottom + 2.4 if header else y, 1.4, back=True, room=(20.0, 1.0))
     words = f"Pinwright {about['title']}, revision {about['revision']}, solder side"
-    label(board, words, WIDTH / 2, 70.3, 1.5, 0, pcbnew.B_SilkS)
-
-
-def dot(board: pcbnew.BOARD, x: float, y: float) -> None:
-    """The mark of a pin 1."""
-    shape = pcbnew.PCB_SHAPE(board, pcbnew.SHAPE_T_CIRCLE)
-    shape.SetCenter(point(x, y))
-    shape.SetEnd(point(x + 0.35, y))
-    shape.SetFilled(True)
-    shape.SetWidth(0)
-    shape.SetLayer(pcbnew.F_SilkS)
-    board.Add(shape)
+    silk.words(words, WIDTH / 2, 70.3, 1.5, back=True, room=(50.0, 5.0))
 
 
 GERBERS = (  # layer → the ending that board makers know it by

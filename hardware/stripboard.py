@@ -37,12 +37,24 @@ PITCH = 5.08  # from hole to hole
 RIBBON = 1.4  # from conductor to conductor
 POSITIONS = 40
 BRIDGE = "bridge"
-_EDGE = "#d62728"  # the marked edge of a ribbon
+_EDGE = "#d62728"  # the marked edge of a ribbon, drawn along conductor 1, on its outer half:
+_EDGE_AT, _EDGE_WIDE = 0.45, 0.5
+_EDGE_LABEL = ("marked edge:", "conductor 1")
+_LABEL = 4.0  # room for that above a ribbon
+_COLOUR_WORDS = (
+    "Colours repeat every ten; the red edge is the mark of the ribbon, which is on conductor 1 itself."
+)
 _MARGIN = 6.0
 _TIED = 3  # holes at the ribbon's end of a `wired` adapter's strips, over which the cable tie holds it
 _HOLES = _TIED + 8  # of a strip of such a one
 _SPARE = 2  # strips below a DIP socket's, for the same
 _TIE = "#c9c9c4"
+_HOLE = 2.54  # mm, from hole to hole of the board itself
+_BOARD_THICK, _RIBBON_THICK = 1.6, 0.9  # mm, assumed
+_TAIL = 20  # mm of a cable tie: its head, and what one pulls at
+_TIES = (100, 150, 200, 250, 300)  # mm, lengths that are sold, from memory
+_SLEEVE = 10  # mm of heat-shrink over a cup or tag and its wire
+_MARK_SLEEVE = 2.4  # mm, bore: two conductors of a ribbon side by side are 1.9 mm, assumed
 _LANE = 1.7  # from wire to wire between the strips and a connector
 _NEAREST = (7.5, 11.0)  # of two contacts in a drawing; so that wires get past the others,
 _LOOSE = (13.0, 13.0)  # where they stand in three rows or in a ring
@@ -57,7 +69,8 @@ class Plan:
     """One adapter. takes: what is on the cable; pin k of it goes to position k. mark: positions it joins.
 
     called: as people call the connector. part: what it is plugged into. sides: of what the drawing shows the
-    connector, where that is not the solder side of its mate.
+    connector, where that is not the solder side of its mate. sleeve: mm, the bore of the heat-shrink over a
+    contact; 0 where none is soldered to.
     """
 
     takes: Connector
@@ -67,6 +80,7 @@ class Plan:
     build: str
     note: str
     sides: str
+    sleeve: float
     mark: tuple[int, ...]
 
     @property
@@ -92,6 +106,7 @@ def read_plans(folder: Path) -> tuple[Plan, ...]:
             family["build"],
             family["note"],
             family.get("sides", ""),
+            family["sleeve"] if family["build"] == "wired" else 0.0,
             tuple(row["mark"]),
         )
         for family in families.values()
@@ -105,7 +120,7 @@ def made(folder: Path) -> dict[Path, str]:
     sheets = folder / "adapters" / "sheets"
     plans = read_plans(folder)
     revision = plans[0].revision
-    straight_in = Plan(connector("idc-2x20"), revision, "2×20 crimped socket", "", "", "", "", ())
+    straight_in = Plan(connector("idc-2x20"), revision, "2×20 crimped socket", "", "", "", "", 0.0, ())
     for plan in plans:
         files[folder / "adapters" / f"{plan.id}.toml"] = adapter_file(plan, bridged=False)
         if needs_bridge(plan):
@@ -251,15 +266,30 @@ def parts(plan: Plan) -> list[tuple[str, str]]:
         listed += [
             ("1", f"stripboard, {pins + 1} strips × {_HOLES} holes, 2.54 mm"),
             (f"{pins}", "wires, 6 cm, 0.14 to 0.25 mm²"),
+            (f"{pins}", f"heat-shrink sleeves, {_SLEEVE} mm long, {_bore(plan.sleeve)}"),
+            ("1", _tie(pins + 1, 1)),
         ]
     elif plan.build == "dip":
-        strips = pins // 2 + 1 + _SPARE
-        listed += [("1", f"stripboard, {strips} strips × {_dip_holes(pins)} holes, 2.54 mm")]
+        strips, holes = pins // 2 + 1 + _SPARE, _dip_holes(pins)
+        listed += [("1", f"stripboard, {strips} strips × {holes} holes, 2.54 mm"), ("1", _tie(holes, 2))]
     else:
-        listed += [("2 cm", "heat-shrink tube over the joint of the mark")]
-    if plan.build != "crimped":
-        listed += [("1", "cable tie, 2.5 mm wide, holds the ribbon to the board")]
+        listed += [("1", f"heat-shrink sleeve, 20 mm long, {_bore(_MARK_SLEEVE)}, for the joint of the mark")]
     return listed
+
+
+def _bore(sleeve: float) -> str:
+    return f"bore {sleeve} mm before it shrinks"
+
+
+def _tie(pitches: int, ribbons: int) -> str:
+    """The cable tie round a board so many holes wide and so many layers of ribbon."""
+    return f"cable tie, {tie_length(pitches, ribbons)} mm or longer, 2.5 to 3.6 mm wide"
+
+
+def tie_length(pitches: int, ribbons: int) -> int:
+    """mm; the shortest of those sold that goes round, the nicks left out of account, with some to pull at."""
+    needed = 2 * (pitches * _HOLE + _BOARD_THICK + ribbons * _RIBBON_THICK) + _TAIL
+    return next(length for length in _TIES if length >= needed)
 
 
 def overview(plans: Sequence[Plan]) -> list[str]:
@@ -344,14 +374,15 @@ def wired_drawing(plan: Plan) -> str:
     shown = plan.sides or f"{plan.part.partition(' with ')[0]}, {face.view}"
     if plan.sides and face.lying:
         shown += ", turned a quarter, pin 1 above"
-    body = max(POSITIONS * RIBBON, board_tall, face.tall) + 8.0
+    body = max(POSITIONS * RIBBON + 2 * _LABEL, board_tall, face.tall) + 8.0
     lanes = board_right + 4.0 + _LANE * n
     width = lanes + 8.0 + face.wide + _MARGIN
     captions = [
-        "Board from the component side, strips underneath; nothing is cut.",
+        "Board from the component side, strips underneath; none is cut.",
         f"On the right: {shown}.",
-        "Grey: the cable tie, round the ribbon and the board.",
-        f"{_mark_words(plan)}. Colours repeat every ten.",
+        "Grey: the cable tie, round the ribbon and the board. The ribbon is drawn fanned out; really it "
+        "stays whole, under the tie, up to the third hole.",
+        f"{_mark_words(plan)}. {_COLOUR_WORDS}",
     ]
     picture, top = _titled(max(width, 150.0), body + _MARGIN, plan, " ".join(captions))
     middle = top + body / 2
@@ -422,20 +453,25 @@ def _soldered(
     picture.joint(place, row)
 
 
-def _ribbon(picture: Picture, middle: float, used: Sequence[int]) -> Iterator[tuple[int, list[Point]]]:
-    """The crimped socket at the left with its ribbon; yields each used conductor and its way so far."""
+def _ribbon(
+    picture: Picture, middle: float, used: Sequence[int], whole: float = 34.0
+) -> Iterator[tuple[int, list[Point]]]:
+    """The crimped socket at the left with its ribbon; yields each used conductor and its way so far.
+    whole: how far conductor 1 runs straight on, and its marked edge with it."""
     top, left, right = middle - POSITIONS * RIBBON / 2, _MARGIN + 3.0, 34.0
     heights = {k: top + (k - 0.5) * RIBBON for k in range(1, POSITIONS + 1)}
     for k, y in heights.items():
         if k not in used:
             picture.line([(left, y), (right - 8.0 - 3.0 * (k % 4), y)], GREY, 0.5, data_free=k)
-    picture.line([(left, heights[1] - 0.9), (right - 4.0, heights[1] - 0.9)], _EDGE, 0.7)
     yield from ((k, [(left, heights[k]), (right, heights[k])]) for k in used)
     picture.rect(_MARGIN - 2.0, top - 2.0, 8.0, POSITIONS * RIBBON + 4.0, BODY, stroke=INK, stroke_width=0.35)
+    edge = heights[1] - _EDGE_AT
+    picture.line([(_MARGIN + 6.2, edge), (whole, edge)], _EDGE, _EDGE_WIDE, data_edge=1)
     words = "2×20 crimped socket"
     picture.text(_MARGIN + 3.4, middle + wide(words) / 2 - 2.0, words, turned=True)
-    for k in (1, POSITIONS):
-        picture.text(_MARGIN + 6.6, heights[k] - 2.9 if k == 1 else heights[k] + 5.0, str(k), 2.6)
+    for up, label in zip((5.2, 2.0), _EDGE_LABEL, strict=True):
+        picture.text(_MARGIN + 7.0, heights[1] - up, label, 2.6)
+    picture.text(_MARGIN + 6.6, heights[POSITIONS] + 5.0, str(POSITIONS), 2.6)
 
 
 class _Face:
@@ -536,13 +572,13 @@ def crimped_drawing(plan: Plan) -> str:
     about = (
         f"No board: the 2×20 socket on all conductors, the {plan.part.partition(' for ')[0]} on 1 to {n}, "
         f"both with their pin 1 at the marked edge. {_mark_words(plan)}, soldered, sleeved. The rest cut off "
-        "apart."
+        f"apart. {_COLOUR_WORDS}"
     )
-    body = POSITIONS * RIBBON + 14.0
+    body = POSITIONS * RIBBON + _LABEL + 14.0
     picture, top = _titled(150.0, body, plan, about)
-    middle = top + body / 2 - 3.0
+    middle = top + (body + _LABEL) / 2 - 3.0
     end, splice = 112.0, 88.0
-    for k, points in _ribbon(picture, middle, [*range(1, n + 1), *plan.mark]):
+    for k, points in _ribbon(picture, middle, [*range(1, n + 1), *plan.mark], end):
         y = points[0][1]
         if k > n:
             data = {"data_conductor": k, "data_strip": "M"}
@@ -580,9 +616,10 @@ def dip_drawing(plan: Plan) -> str:
     right = left + holes * PITCH
     tall, foot = (half + 1 + _SPARE) * PITCH, 30.0
     about = (
-        "From the component side, strips underneath. Red: the strips are cut there; strip M stays whole. "
-        f"Conductors 1 to {half} come from the left, {half + 1} to {n} from the right, counted from below "
-        f"upwards. {_mark_words(plan)}. Grey: the cable tie; the halves of the ribbon really pass under it."
+        "From the component side, strips underneath. Red dots: the strips are cut there; strip M stays "
+        f"whole. Conductors 1 to {half} come from the left, {half + 1} to {n} from the right, counted from "
+        f"below upwards. {_mark_words(plan)}. Grey: the cable tie; the halves of the ribbon really pass "
+        f"under it. {_COLOUR_WORDS}"
     )
     width = right + fan + _MARGIN
     shift = max(0.0, (150.0 - width) / 2)
@@ -621,7 +658,10 @@ def dip_drawing(plan: Plan) -> str:
             continue
         points = [(at, socket), (at, socket - 9.0), (out, socket - foot + 6.0), (out, row)]
         _soldered(picture, points, end, row, plan, k, -1, data_conductor=k, data_strip=name)
-    picture.line([(first, socket), (first, socket - 9.0)], _EDGE, 0.7)
+    edge = first + RIBBON / 2 - _EDGE_AT
+    picture.line([(edge, socket), (edge, socket - 9.0)], _EDGE, _EDGE_WIDE, data_edge=1)
+    for up, label in zip((5.0, 1.8), _EDGE_LABEL, strict=True):
+        picture.text(first - 1.5, socket - up, label, 2.6, anchor="end")
     picture.rect(first - 2, socket, POSITIONS * RIBBON + 4, 7.0, BODY, stroke=INK, stroke_width=0.35)
     picture.text(first + POSITIONS * RIBBON / 2, socket + 4.8, "2×20 crimped socket", anchor="middle")
     picture.text(first - 0.3, socket + 3.0, "1", 2.6, bold=True)

@@ -264,6 +264,101 @@ def test_a_sheet_s_table_says_what_the_file_says(name: str) -> None:
         assert {3} == {len(row) for row in rows}
 
 
+# ---- what the steps need is on the sheet
+
+WIRED = [name for name in BOX if not name.startswith(("dip-", "idc-"))]
+DIP = [name for name in BOX if name.startswith("dip-")]
+BOARD_THICK, RIBBON_THICK = 1.6, 1.0  # mm; the ribbon's rather too much
+GRIP = 15.0  # mm of a tie for its head and to pull at, at the least
+
+
+def parts_of(name: str) -> dict[str, str]:
+    """Part → quantity, as the sheet lists them."""
+    return {part: quantity for quantity, part in tables(SHEETS / f"{name}.md")[0]}
+
+
+def numbers_of(name: str, pattern: str) -> tuple[float, ...]:
+    """The numbers of the one part of the sheet that is written so, its quantity first."""
+    ((quantity, found),) = [
+        (quantity, found)
+        for part, quantity in parts_of(name).items()
+        if (found := re.fullmatch(pattern, part))
+    ]
+    return float(quantity), *map(float, found.groups())
+
+
+def steps(kind: str) -> list[str]:
+    """The steps of that order of work in ADAPTERS.md, each in one line."""
+    text = (HARDWARE / "ADAPTERS.md").read_text(encoding="utf-8")
+    (section,) = re.findall(rf"^## Order of work: {kind}\n(.*?)^## ", text, re.MULTILINE | re.DOTALL)
+    return [" ".join(step.split()) for step in re.split(r"^\d+\. ", section, flags=re.MULTILINE)[1:]]
+
+
+def step_with(kind: str, words: str) -> int:
+    """Which step says so first."""
+    return next(number for number, step in enumerate(steps(kind), start=1) if words in step)
+
+
+@pytest.mark.parametrize("name", WIRED + DIP)
+def test_the_tie_of_a_sheet_goes_round_its_board_and_into_the_nicks(name: str) -> None:
+    dip = name in DIP
+    _, strips_there, holes = numbers_of(name, r"stripboard, (\d+) strips × (\d+) holes, 2\.54 mm")
+    across, layers = (holes, 2) if dip else (strips_there, 1)  # a DIP socket's ribbon comes along the strips
+    one, length, narrow, broad = numbers_of(
+        name, r"cable tie, (\d+) mm or longer, ([\d.]+) to ([\d.]+) mm wide"
+    )
+    assert one == 1
+    assert 2 * (across * 2.54 + BOARD_THICK + layers * RIBBON_THICK) + GRIP <= length
+    file_nicks = steps("`dip`" if dip else "`wired`")[0 if dip else 1]
+    (nick,) = re.findall(r"nicks .*?(\d+) mm wide and", file_nicks)
+    assert narrow < broad < float(nick)
+
+
+@pytest.mark.parametrize("name", WIRED)
+def test_a_sheet_lists_a_wire_and_a_sleeve_for_each_contact_that_is_drawn(name: str) -> None:
+    contacts = len(drawing(name).findall(".//*[@data-contact]"))
+    wires, _, _, thick = numbers_of(name, r"wires, (\d+) cm, ([\d.]+) to ([\d.]+) mm²")
+    sleeves, long, bore = numbers_of(
+        name, r"heat-shrink sleeves, (\d+) mm long, bore ([\d.]+) mm before it shrinks"
+    )
+    assert contacts == wires == sleeves
+    assert long >= 8
+    assert 1.3 <= bore  # mm, over insulated wire of so much: assumed
+    assert thick <= 0.25
+
+
+@pytest.mark.parametrize("name", [name for name in BOX if name.startswith("idc-")])
+def test_a_crimped_one_has_a_sleeve_longer_than_what_is_bared_and_no_tie(name: str) -> None:
+    one, long, bore = numbers_of(
+        name,
+        r"heat-shrink sleeve, (\d+) mm long, bore ([\d.]+) mm before it shrinks, for the joint of the mark",
+    )
+    (bared,) = re.findall(r"Bare (\d+) mm", " ".join(steps("`crimped`")))
+    assert one == 1
+    assert 2 * float(bared) <= long
+    assert len(BOX[name].joined[0]) * 0.95 <= bore  # mm, a conductor of a ribbon with 28 AWG: assumed
+    assert not [part for part in parts_of(name) if "tie" in part or "stripboard" in part]
+
+
+def test_nicks_come_before_anything_is_soldered_and_a_sleeve_before_its_joint() -> None:
+    for kind in ("`wired`", "`dip`"):
+        assert step_with(kind, "file the nicks") < step_with(kind, "Solder")
+        assert step_with(kind, "file the nicks") < step_with(kind, "in the nicks")
+    wires = steps("`wired`")[step_with("`wired`", "sleeve") - 1]
+    assert (
+        wires.index("slide a sleeve")
+        < wires.index("then solder it to the contact")
+        < wires.index("shrink it")
+    )
+
+
+def test_the_jacks_that_are_not_drawn_from_their_solder_side_are_those_of_the_text() -> None:
+    captions = {name: " ".join(mark.text or "" for mark in drawing(name).iter()) for name in WIRED}
+    otherwise = {name for name, caption in captions.items() if "solder side" not in " ".join(caption.split())}
+    (named,) = re.findall(r"of ([^;]*) jacks it shows what its caption says", " ".join(steps("`wired`")))
+    assert otherwise == {word.lower() for word in re.findall(r"\w*[A-Z]\w*", named)}
+
+
 # ---- drawings
 
 
@@ -316,6 +411,40 @@ def test_a_drawing_joins_what_the_file_says_and_nothing_else(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", BOX)
+def test_the_marked_edge_is_drawn_on_conductor_1_and_called_so(name: str) -> None:
+    """It touches that line over its whole length, is none of the conductors, and lies outwards of all."""
+    root = drawing(name)
+    (edge,) = root.findall(".//*[@data-edge]")
+    upright = name in DIP
+    stretch = [place[::-1] if upright else place for place in points_of(edge)]
+    ways = {
+        int(mark.get("data-conductor", "")): [
+            place[::-1] if upright else place for place in points_of(mark)[:2]
+        ]
+        for mark in root.findall(".//*[@data-conductor]")
+    }
+    (start, at), (end, also) = stretch
+    thick = float(edge.get("stroke-width", "")) / 2
+    first = root.find(".//*[@data-conductor='1']")
+    assert first is not None
+    assert at == also
+    assert min(x for x, _ in ways[1]) <= min(start, end)
+    assert max(start, end) <= max(x for x, _ in ways[1])
+    assert 0 < ways[1][0][1] - at < thick + float(first.get("stroke-width", "")) / 2
+    assert all(at < y for way in ways.values() for _, y in way)
+    words = [mark.text for mark in root.iter() if mark.tag.endswith("text")]
+    assert "marked edge:" in words
+    assert "conductor 1" == words[words.index("marked edge:") + 1]
+
+
+@pytest.mark.parametrize("name", WIRED)
+def test_a_fan_that_is_not_so_in_earnest_is_owned_up_to(name: str) -> None:
+    text = " ".join(mark.text or "" for mark in drawing(name).iter() if mark.tag.endswith("text"))
+    assert "drawn fanned out; really it stays whole, under the tie, up to the third hole." in text
+    assert "over the first three holes" in " ".join(steps("`wired`"))
+
+
+@pytest.mark.parametrize("name", BOX)
 def test_a_drawing_s_lines_end_where_their_labels_say(name: str) -> None:
     root = drawing(name)
     heights = strips(root)
@@ -335,7 +464,7 @@ def test_a_drawing_s_lines_end_where_their_labels_say(name: str) -> None:
             assert near(heights[mark.get("data-strip", "").partition(" ")[0]], centre(mark)[1])
 
 
-@pytest.mark.parametrize("name", [name for name in BOX if name.startswith("dip-")])
+@pytest.mark.parametrize("name", DIP)
 def test_each_strip_of_a_dip_socket_is_cut_between_its_rows(name: str) -> None:
     root, heights = drawing(name), strips(drawing(name))
     cuts = {mark.get("data-cut"): centre(mark) for mark in root.iter() if mark.get("data-cut")}
@@ -348,7 +477,7 @@ def test_each_strip_of_a_dip_socket_is_cut_between_its_rows(name: str) -> None:
             assert (x < cuts[strip][0]) is (side == "left")
 
 
-@pytest.mark.parametrize("name", [name for name, one in BOX.items() if not name.startswith(("dip-", "idc-"))])
+@pytest.mark.parametrize("name", WIRED)
 def test_no_two_wires_of_a_drawing_lie_on_each_other(name: str) -> None:
     """They may cross at right angles; from the strips to the contacts all go across or up and down."""
     wires = [points_of(mark) for mark in drawing(name).iter() if mark.get("data-pin")]

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 import os
 import re
 import shutil
 import zipfile
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -205,6 +208,162 @@ def test_the_assembly_drawing_is_drawn_from_the_board() -> None:
     for part in PARTS:
         assert f'data-ref="{part.ref}"' in text
         assert f">{part.ref}</text>" in text
+
+
+Box = tuple[float, float, float, float]  # left, top, right, bottom in mm
+
+
+def wide(words: str, letter: float) -> float:
+    """About how wide words are whose ordinary letters are as wide as that."""
+    return letter * sum(0.5 if one in " .,-()ijlrtI" else 1.4 if one in "mMWΩ%" else 1.0 for one in words)
+
+
+def overlap(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+def overlaps(words: list[tuple[str, Box]], spots: list[tuple[str, Box]]) -> list[str]:
+    """Which words lie on which, and on which other things, or outside the board."""
+    found = [
+        f"{one} on {other}"
+        for (one, box), (other, there) in itertools.combinations(words, 2)
+        if overlap(box, there)
+    ]
+    for one, box in words:
+        found += sorted({f"{one} on {other}" for other, there in spots if overlap(box, there)})
+    board = (0.3, 0.3, SIZE[0] - 0.3, SIZE[1] - 0.3)
+    found += [
+        f"{one} outside"
+        for one, (left, top, right, bottom) in words
+        if left < board[0] or top < board[1] or right > board[2] or bottom > board[3]
+    ]
+    return found
+
+
+def along(points: list[tuple[float, float]]) -> Iterator[tuple[float, float]]:
+    """Places on a line of points, 0.3 mm apart at most."""
+    for (x1, y1), (x2, y2) in itertools.pairwise(points):
+        steps = math.ceil(math.dist((x1, y1), (x2, y2)) / 0.3) or 1
+        yield from ((x1 + (x2 - x1) * k / steps, y1 + (y2 - y1) * k / steps) for k in range(steps + 1))
+
+
+def boxes_of_the_drawing(text: str) -> tuple[list[tuple[str, Box]], list[tuple[str, Box]]]:
+    """The words of the assembly drawing; its pads, holes and lines; each with its name. Not its foot."""
+    words, spots = [], []
+    space = "{http://www.w3.org/2000/svg}"
+    for group in ElementTree.fromstring(text).iter(f"{space}g"):
+        ref = group.get("data-ref")
+        for one in group.iter(f"{space}text"):
+            x, y, size = (float(one.get(name)) for name in ("x", "y", "font-size"))
+            across = wide(one.text, size * (0.76 if one.get("font-weight") == "bold" else 0.63))
+            left = x - across * {"start": 0.0, "middle": 0.5, "end": 1.0}[one.get("text-anchor")]
+            low = y + (0.36 if one.get("dominant-baseline") else 0.0) * size
+            deep = 0.22 if set("gjpqyµ,") & set(one.text) else 0.0
+            box = (left, low - 0.73 * size, left + across, low + deep * size)
+            if one.get("transform"):
+                cx, cy = map(float, re.fullmatch(r"rotate\(-90 (\S+) (\S+)\)", one.get("transform")).groups())
+                box = (cx + box[1] - cy, cy - box[2] + cx, cx + box[3] - cy, cy - box[0] + cx)
+            words.append((f"{ref} {one.text}", box))
+        for one in group.iter(f"{space}circle"):
+            x, y, radius = (float(one.get(name)) for name in ("cx", "cy", "r"))
+            if one.get("fill") != "none" or ref[0] == "H":
+                spots.append((f"a pad of {ref}", (x - radius, y - radius, x + radius, y + radius)))
+            else:
+                rim = [(x + radius * math.cos(k / 8), y + radius * math.sin(k / 8)) for k in range(52)]
+                spots += [(f"a line of {ref}", (*at, *at)) for at in along(rim)]
+        for one in group.iter(f"{space}rect"):
+            x, y, width, height = (float(one.get(name)) for name in ("x", "y", "width", "height"))
+            if width == height == 1.2:
+                spots.append((f"a pad of {ref}", (x, y, x + width, y + height)))
+        for one in group.iter(f"{space}polyline"):
+            points = [tuple(map(float, at.split(","))) for at in one.get("points").split()]
+            spots += [(f"a line of {ref}", (*at, *at)) for at in along(points)]
+    return words, spots
+
+
+def test_all_words_of_the_assembly_drawing_can_be_read() -> None:
+    text = (FOLDER / "assembly.svg").read_text("utf-8")
+    assert min(map(float, re.findall(r'font-size="([^"]*)"', text))) >= 1.2  # mm
+    words, spots = boxes_of_the_drawing(text)
+    pins = sum(len(part.pads) for part in boardfile.placed(BOARD))
+    assert pins == sum(name.startswith("a pad") for name, _ in spots)
+    holes = sum(not part.pins for part in PARTS)
+    assert 2 * len(PARTS) - holes == len(words)  # a hole has no value
+    assert [] == overlaps(words, spots)
+
+
+def test_words_in_each_other_s_way_are_noticed() -> None:
+    """R13's name moved onto R12's, J6's value onto its pin, a lamp's onto the edge."""
+    text = (FOLDER / "assembly.svg").read_text("utf-8")
+
+    def moved(words: str, x: str, y: str) -> list[str]:
+        to = rf'<text x="{x}" y="{y}" \1>{words}</text>'
+        bad, count = re.subn(rf'<text x="[^"]*" y="[^"]*" ([^>]*)>{words}</text>', to, text)
+        assert 1 == count
+        return overlaps(*boxes_of_the_drawing(bad))
+
+    x, y = re.search(r'<text x="([^"]*)" y="([^"]*)" [^>]*>R12</text>', text).groups()
+    assert ["R12 R12 on R13 R13"] == moved("R13", x, y)
+    assert "J6 spare on a pad of J6" in moved("spare", "166.0", "103.3")
+    assert {"J6 spare on a line of J6"} == set(moved("spare", "167.5", "104.2"))
+    assert ["D4 green lamp outside"] == moved("green lamp", "134.0", "142.0")
+
+
+def test_all_words_of_the_silk_can_be_read() -> None:
+    """None on a pad, on a via, on other words of its side or over the edge."""
+    spots = []
+    for part in boardfile.placed(BOARD):
+        for pad in part.pads:
+            (x, y), (across, down) = pad.at, pad.size
+            spots.append(
+                (f"a pad of {part.ref}", (x - across / 2, y - down / 2, x + across / 2, y + down / 2))
+            )
+    spots += [
+        (f"a via at {x:g} {y:g}", (x - 0.25, y - 0.25, x + 0.25, y + 0.25)) for x, y in boardfile.vias(BOARD)
+    ]
+    for layer in ("F.SilkS", "B.SilkS"):
+        words = []
+        for one in boardfile.silk(BOARD):
+            across, down, (x, y) = wide(one.words, 0.95 * one.size) / 2, 0.5 * one.size, one.at
+            if one.turn:
+                across, down = down, across
+            if one.layer == layer:
+                words.append((one.words, (x - across, y - down, x + across, y + down)))
+        assert len(words) > 100
+        assert [] == overlaps(words, spots), layer
+
+
+def test_the_silk_says_what_goes_where() -> None:
+    said = boardfile.silk(BOARD)
+    above = Counter(one.words for one in said if one.layer == "F.SilkS")
+    below = Counter(one.words for one in said if one.layer == "B.SilkS")
+    for part in PARTS:
+        assert 1 == above[part.ref] - (part.ref == "A1"), part.ref  # a pin of J3 has that name, too
+        assert (1 if part.pins else 0) == below[part.ref] - (part.ref == "A1"), part.ref
+    assert 9 == above["100n"]
+    assert (1, 1) == (above["47n"], above["100 µF"])
+    of_meter = {
+        pad.number: pad.at for part in boardfile.placed(BOARD) if part.ref == "J7" for pad in part.pads
+    }
+    for pin, name in (("1", "GND"), ("2", "3V3"), ("3", "VIO")):
+        for layer in ("F.SilkS", "B.SilkS"):
+            assert any(
+                one.words == name and one.layer == layer and math.dist(one.at, of_meter[pin]) < 3.6
+                for one in said
+            ), (name, layer)
+
+
+@pytest.mark.parametrize("ref", ["C10", "C11", "C9", "C1", "C8"])
+def test_a_capacitor_s_value_stands_beside_that_capacitor(ref: str) -> None:
+    value = next(part.value for part in PARTS if part.ref == ref).replace(" nF", "n")
+    there = {part.ref: part for part in boardfile.placed(BOARD) if part.ref[0] == "C"}
+    capacitors = {name: part.pads[0].at for name, part in there.items()}
+    near = min(
+        (one for one in boardfile.silk(BOARD) if one.words == value and one.layer == "F.SilkS"),
+        key=lambda one: math.dist(one.at, capacitors[ref]),
+    )
+    assert math.dist(near.at, capacitors[ref]) < 7
+    assert ref == min(capacitors, key=lambda name: math.dist(near.at, capacitors[name]))
 
 
 @pytest.mark.parametrize("side", ["top", "bottom"])

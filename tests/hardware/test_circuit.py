@@ -5,15 +5,17 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
+import math
 import re
 from collections import Counter
 from pathlib import Path
 
 import pytest
 
-from .board_modules import HARDWARE, build, circuit, electrical, netlist, sexpr
+from .board_modules import HARDWARE, boardfile, build, circuit, electrical, netlist, sexpr
 
 PARTS = circuit.circuit()
+BOARD = HARDWARE / "board" / "tester-128.kicad_pcb"
 BOM = list(csv.DictReader(io.StringIO((HARDWARE / "bom.csv").read_text("utf-8"))))
 
 
@@ -134,6 +136,28 @@ def test_the_parts_list_has_what_stands_under_and_beside_the_parts() -> None:
     holes = sum(part.block == "board" for part in PARTS)
     assert (holes, holes) == others["standoff and screw, M3"]
     assert (1, 1) == others["printed circuit board"]
+
+
+def test_the_parts_list_has_wires_enough_for_the_first_lead_and_long_enough() -> None:
+    """On a full board two of the four may be a resistor each, between two wires. Lengths are the board's."""
+    others = {row["value"]: (int(row["quantity"]), int(row["small"])) for row in BOM if not row["reference"]}
+    ((wire, counts),) = [one for one in others.items() if one[0].startswith("wire, a socket at both ends")]
+    assert (2 + 2 * 2, 4) == counts
+    placed = {part.ref: part for part in boardfile.placed(boardfile.read_board(BOARD))}
+    at = {ref: next(pad.at for pad in placed[ref].pads if pad.number == "1") for ref in ("J1", "S1", "J2")}
+    longest = max(math.dist(at["J1"], at[ref]) for ref in ("S1", "J2"))
+    assert 100 < longest < 10 * int(re.search(r"(\d+) cm", wire)[1]) - 30
+
+
+def test_the_parts_list_has_pins_for_every_module_and_its_small_count_says_why_there_is_none() -> None:
+    others = {row["value"]: row for row in BOM if not row["reference"]}
+    for ref, strips in (("A1", 2), ("J3", 1), ("J4", 1)):
+        pins = sum(part.ref == ref for part in PARTS for _ in part.pins) // strips
+        small = sum(part.ref == ref for part in circuit.fitted(PARTS, "small")) * strips
+        for kind in ("socket strip", "pin strip"):
+            row = others[f"{kind}, 1×{pins}"]
+            assert (strips, small) == (int(row["quantity"]), int(row["small"]))
+            assert small or "only if the ohms lane is wanted" in row["note"]
 
 
 def test_references_are_written_in_runs() -> None:

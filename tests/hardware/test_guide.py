@@ -165,6 +165,16 @@ def test_the_five_volts_of_usb_are_measured_against_ground() -> None:
         assert {"A1.39", "A1.40"} <= looked
 
 
+@pytest.mark.parametrize("ref", ["A1", "J3", "J4", "J5"])
+def test_every_joint_of_a_part_for_modules_or_the_probe_is_measured_once_it_is_soldered(ref: str) -> None:
+    """All but one of the two poles of J5, which are one net."""
+    looks = [look for name in ("low", "tall") for look in STEPS[name].looks]
+    looked = {place for look in looks for pair in look.pairs for place in pair}
+    pins = {f"{ref}.{pin.number}" for pin in BY_REF[ref].pins if pin.net} - {"J5.2"}
+    assert pins
+    assert set() == pins - looked
+
+
 def test_the_addresses_are_the_chips_numbers() -> None:
     for chip, *pins in (row.strip("| ").split(" | ") for row in guide.addresses(PARTS)[2:]):
         assert int(chip[1:]) - 1 == sum(2**k for k, net in enumerate(pins) if net == "VIO")

@@ -154,12 +154,36 @@ def test_the_page_has_as_many_parts_as_the_table_uses() -> None:
     listed = re.findall(r"^\| (\d+) \| ([^|]+) \|", PAGE, re.M)
     for part in ("resistor 680 Ω", "wires for breadboards"):
         assert [len(rows())] == [int(count) for count, listed_part in listed if listed_part.startswith(part)]
-    assert [("2", "pin strip 1×12, 2.54 mm")] == [one for one in listed if one[1].startswith("pin strip")]
+    strips = [one for one in listed if one[1].startswith("pin strip")]
+    assert [("2", "pin strip 1×20, 2.54 mm"), ("2", "pin strip 1×12, 2.54 mm")] == strips
     for hole in ("j25 to j36", "a39 to a50"):
         first, last = hole.split(" to ")
         holes = [row[10] for row in rows()]
         assert holes.index(last) - holes.index(first) == 11
         assert hole in PAGE
+
+
+def test_every_wire_of_the_parts_reaches_with_room_for_its_pins_and_bends() -> None:
+    """A row to the next is 2.54 mm, and so is a column, but for e to f, 7.62 mm."""
+    (least,) = map(int, re.findall(r"wires for breadboards, (\d+) to \d+ cm", PAGE))
+
+    def place(hole: str) -> complex:
+        return complex(2.54 * ("abcde  fghij".index(hole[0])), 2.54 * int(hole[1:]))
+
+    longest = max(abs(place(row[3]) - place(row[4])) for row in rows())
+    assert 101 < longest < 10 * least - 20
+
+
+def test_the_meter_s_holes_are_in_the_rows_of_the_supply_and_of_ground_and_five_volts_between() -> None:
+    names = pico()
+    assert {"3V3": node("i5"), "GND": node("i3"), "VSYS": node("i2")} == {
+        names[pin]: node_of_pin(pin) for pin in (36, 38, 39)
+    }
+    assert "i5 (pin 36, 3V3) and one into i3 (pin 38, GND)" in PAGE
+    assert not {"i5", "i3", "h25"} & {
+        hole for row in rows() for hole in (row[3], row[4], row[6], row[7], row[10])
+    }
+    assert node("h25") == node(next(row[10] for row in rows() if row[8:10] == ["J1", "1"]))
 
 
 def first_lead() -> Profile:
