@@ -16,7 +16,7 @@ import sexpr  # noqa: E402
 from boardfile import Placed  # noqa: E402
 from circuit import Part  # noqa: E402
 
-from pinwright.sheets.svg import element  # noqa: E402
+from pinwright.sheets.svg import element, picture  # noqa: E402
 
 _INK, _GREY, _FULL, _OPTIONAL = "#1c1c1c", "#9a9a9a", "#dfe7f2", "#fbf0d3"
 _FONT = "'DejaVu Sans', 'Liberation Sans', sans-serif"
@@ -32,16 +32,7 @@ def drawing(board: sexpr.Tree, parts: Iterable[Part], title: str) -> str:
     left, top, right, bottom = boardfile.outline(board)
     width, height = right - left, bottom - top
     view = (left - _MARGIN, top - _MARGIN, width + 2 * _MARGIN, height + 2 * _MARGIN + _FOOT)
-    root = ElementTree.Element(
-        "svg",
-        {
-            "xmlns": "http://www.w3.org/2000/svg",
-            "viewBox": " ".join(f"{v:g}" for v in view),
-            "width": f"{view[2]:g}mm",
-            "height": f"{view[3]:g}mm",
-            "font-family": _FONT,
-        },
-    )
+    root = picture(*view, font_family=_FONT)
     element(root, "title").text = title
     _box(root, view[0], view[1], view[2], view[3], "#ffffff")
     _box(root, left, top, width, height, "none", 0.4)

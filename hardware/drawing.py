@@ -14,7 +14,7 @@ _HOST = Path(__file__).resolve().parents[1] / "host"
 if _HOST.is_dir():  # a checkout that is not installed
     sys.path.insert(0, str(_HOST))
 
-from pinwright.sheets.svg import element, path  # noqa: E402
+from pinwright.sheets.svg import element, path, picture  # noqa: E402
 
 INK, GREY, PAPER, BODY = "#222222", "#8f8f8f", "#ffffff", "#f4f4f1"
 BOARD, COPPER, CUT = "#fbf6e9", "#eccfa6", "#c0392b"
@@ -35,16 +35,7 @@ class Picture:
     """A drawing while it is made; what is drawn later lies on top."""
 
     def __init__(self, width: float, height: float, title: str) -> None:
-        self.root = ElementTree.Element(
-            "svg",
-            {
-                "xmlns": "http://www.w3.org/2000/svg",
-                "viewBox": path(0.0, 0.0, width, height),
-                "width": f"{path(width)}mm",
-                "height": f"{path(height)}mm",
-                "fill": "none",
-            },
-        )
+        self.root = picture(0.0, 0.0, width, height, fill="none")
         element(self.root, "title").text = title
         self.rect(0.0, 0.0, width, height, PAPER)
 
