@@ -275,10 +275,11 @@ def _ceramic(ref: str, value: str, ends: tuple[str, str], block: str, note: str,
 def _controller(pico: Mapping[str, int]) -> list[Part]:
     """The Pico, its bus with the damping resistors, the supply.
 
-    Damping: 47 Ω at the Pico's end of the lines that go to all eight chips takes the ringing off a clock of
-    some 0.35 m with edges of a nanosecond or two (a second edge would be a second bit), and costs 7 ns at
-    most (47 Ω · 150 pF) of the 62 ns of half a period at 8 MHz. When points are overloaded VIO may fall far
-    below 3V3; the same resistors, and 470 Ω in RESET, then limit what flows from the Pico into the chips.
+    Damping: 47 Ω at the Pico's end of the lines that it drives takes the ringing off a clock of some 0.35 m
+    with edges of a nanosecond or two (a second edge would be a second bit), and costs 7 ns at most (47 Ω ·
+    150 pF). When points are overloaded VIO may fall far below 3V3; the same resistors, and 470 Ω in RESET,
+    then limit what flows from the Pico into the chips. A VIO that is pushed above 3V3 comes to the Pico over
+    MISO: the 220 Ω there, where nothing is left to damp, limit that, and cost 2 ns (10 pF of a pin, assumed).
     Pull-ups go to 3V3, not VIO: what they carry must not pass the shunt.
     """
     at = {
@@ -320,7 +321,7 @@ def _controller(pico: Mapping[str, int]) -> list[Part]:
         ),
         _resistor("R1", "47 Ω", ("SCK_A1", "SCK"), "controller", damping),
         _resistor("R2", "47 Ω", ("MOSI_A1", "MOSI"), "controller", damping),
-        _resistor("R3", "47 Ω", ("MISO_A1", "MISO"), "controller", damping),
+        _resistor("R3", "220 Ω", ("MISO_A1", "MISO"), "controller", "any; 150 to 330 Ω does"),
         _resistor("R4", "47 Ω", ("CS_A1", "CS"), "controller", damping),
         _resistor("R5", "470 Ω", ("RESET_A1", "RESET"), "controller", "any; 330 Ω to 1 kΩ does"),
         _resistor("R6", "10 kΩ", ("3V3", "RESET"), "controller", pull_up),
@@ -343,8 +344,8 @@ def _controller(pico: Mapping[str, int]) -> list[Part]:
             "DO-41",
             POWER_DIODE,
             "1N4729A",
-            "1 W, 5 %; it draws some tens of mA all the time, the price of what it protects; a 3.9 V one "
-            "(1N4730A) draws and protects less",
+            "1 W, 5 %, of 3.6 V and no other; it draws some tens of mA all the time, the price of what it "
+            "protects",
             "both",
             (Pin("1", "K", "passive", "3V3"), Pin("2", "A", "passive", "GND")),
             "controller",
