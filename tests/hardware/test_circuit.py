@@ -77,6 +77,68 @@ def test_no_pin_can_be_forgotten() -> None:
         assert any(line.startswith(f"{ref} pin {pin} (") for line in found)
 
 
+# Pin numbers and names: DS20001952C, table 1-1 (DIP); data sheets of transistor and diodes (K has the band) and
+# what is printed on the modules, all from memory.
+MCP23S17 = [
+    *(f"GPB{k}" for k in range(8)),
+    *("VDD", "VSS", "CS", "SCK", "SI", "SO", "A0", "A1", "A2", "RESET", "INTB", "INTA"),
+    *(f"GPA{k}" for k in range(8)),
+]
+
+
+@pytest.mark.parametrize(
+    ("refs", "names"),
+    [
+        ("U1–U8", MCP23S17),
+        ("J3", ["VDD", "GND", "SCL", "SDA", "ADDR", "ALRT", "A0", "A1", "A2", "A3"]),
+        ("J4", ["GND", "VCC", "SCL", "SDA"]),
+        ("J7", ["GND", "3V3", "VIO"]),
+        ("D1–D5", ["K", "A"]),
+        ("Q1", ["E", "B", "C"]),
+        ("C9", ["+", "−"]),
+    ],
+)
+def test_pins_are_numbered_as_they_are_on_the_part(refs: str, names: list[str]) -> None:
+    parts = {part.ref: part for part in PARTS}
+    numbered = [(str(k), name) for k, name in enumerate(names, start=1)]
+    for ref in expanded(refs):
+        assert numbered == [(pin.number, pin.name) for pin in sorted(parts[ref].pins, key=_number)]
+
+
+def _number(pin: circuit.Pin) -> int:
+    return int(pin.number)
+
+
+@pytest.mark.parametrize(
+    ("refs", "value", "number", "footprint"),
+    [
+        # The SPI one, in a DIP; not ...23017, and 7.62 mm between its rows.
+        ("U1–U8", "MCP23S17", "MCP23S17-E/SP", "DIP-28_W7.62mm_Socket"),
+        # -1- is eight isolated resistors, -2- fifteen with a common pin; 681 is 680 ohms.
+        ("RN1–RN16", "8 × 680 Ω", "4116R-1-681", "DIP-16_W7.62mm"),
+        ("D1", "3.6 V zener", "1N4729A", "D_DO-41_SOD81_P10.16mm_Horizontal"),
+        ("D2", "1N4001", "1N4001", "D_DO-41_SOD81_P10.16mm_Horizontal"),
+        # With walls and a notch: a plug goes in one way round only.
+        ("J1 J2", "2×20", "", "IDC-Header_2x20_P2.54mm_Vertical"),
+        ("R8", "22 Ω 1 %", "", "R_Axial_DIN0207_L6.3mm_D2.5mm_P10.16mm_Horizontal"),
+        ("R14", "0 Ω", "", "R_Axial_DIN0207_L6.3mm_D2.5mm_P10.16mm_Horizontal"),
+        ("R15", "10.0 Ω 0.1 %", "", "R_Axial_DIN0207_L6.3mm_D2.5mm_P10.16mm_Horizontal"),
+        ("R9–R11", "1 kΩ", "", "R_Axial_DIN0207_L6.3mm_D2.5mm_P10.16mm_Horizontal"),
+        ("C11", "47 nF", "", "C_Disc_D5.0mm_W2.5mm_P2.50mm"),
+        ("C1–C8 C10", "100 nF", "", "C_Disc_D5.0mm_W2.5mm_P2.50mm"),
+        ("J3", "ADS1115 module", "ADS1115 module", "Converter_module"),
+    ],
+)
+def test_what_is_bought_is_what_the_design_asks_for(
+    refs: str, value: str, number: str, footprint: str
+) -> None:
+    """Told a second time, from the design and the makers' ways of numbering (from memory)."""
+    parts = {part.ref: part for part in PARTS}
+    for ref in expanded(refs):
+        one = parts[ref]
+        assert (value, number, footprint) == (one.value, one.number, one.footprint.partition(":")[2])
+
+
 def test_every_part_says_what_it_is() -> None:
     for part in PARTS:
         assert part.population in {"both", "full", "optional"}
