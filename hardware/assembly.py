@@ -122,12 +122,13 @@ _BODY = 6.3  # mm, the length of a resistor's body
 _BESIDE = {
     "D1": (0.0, -1.75, "middle"),
     "D2": (0.0, 2.75, "middle"),
+    "D4": (0.3, 2.9, "start"),
     "D5": (0.6, 2.8, "middle"),
     "J3": (0.0, 2.8, "middle"),
     "J4": (0.0, -1.9, "middle"),
     "J5": (0.7, 0.4, "start"),
     "J6": (0.7, 0.4, "start"),
-    "J7": (-0.6, 2.0, "end"),
+    "J7": (0.7, 1.2, "start"),
 }
 _LINE = {"fill": "none", "stroke": _INK, "stroke_width": 0.15}
 

@@ -101,6 +101,73 @@ def copper(board: sexpr.Tree) -> dict[str, int]:
     return {name: len(list(sexpr.all_of(board, head))) for name, head in heads.items()}
 
 
+def pieces(board: sexpr.Tree, net: str, without: str = "") -> list[set[str]]:
+    """The pads ("R8.1") of a net, sorted into the pieces that its tracks and vias make of them.
+
+    without: a pad that is taken away, with the tracks inside its outline. Raises ValueError for a net that is
+    poured, or has tracks that go neither across nor down.
+    """
+    if any(sexpr.value(zone, "net_name") == net for zone in sexpr.all_of(board, "zone")):
+        raise ValueError(f"{net} is poured")
+    number = next(one[1] for one in sexpr.all_of(board, "net") if one[2] == net)
+    pads = {f"{part.ref}.{pad.number}": pad for part in placed(board) for pad in part.pads if pad.net == net}
+    cut = pads.pop(without, None)
+    there = [_Copper(name, "", pad.at, pad.at, min(pad.size) / 2) for name, pad in pads.items()]
+    for via in sexpr.all_of(board, "via"):
+        if sexpr.value(via, "net") == number:
+            at = _place(sexpr.one_of(via, "at"))
+            there.append(_Copper("", "", at, at, float(sexpr.value(via, "size")) / 2))
+    for track in sexpr.all_of(board, "segment"):
+        if sexpr.value(track, "net") == number:
+            start, end = sorted(_place(sexpr.one_of(track, name)) for name in ("start", "end"))
+            if start[0] != end[0] and start[1] != end[1]:
+                raise ValueError(f"{net} has a track from {start} to {end}")
+            radius = float(sexpr.value(track, "width")) / 2
+            for a, b in _outside(start, end, cut):
+                there.append(_Copper("", sexpr.value(track, "layer"), a, b, radius))
+    groups: list[list[_Copper]] = []
+    for one in there:
+        near = [group for group in groups if any(one.touches(other) for other in group)]
+        groups = [group for group in groups if group not in near] + [sum(near, [one])]
+    named = [{one.name for one in group if one.name} for group in groups]
+    return sorted(filter(None, named), key=sorted)
+
+
+@dataclass(frozen=True)
+class _Copper:
+    """A line with round ends, or a disc, on one layer or ("") on all; a pad has a name."""
+
+    name: str
+    layer: str
+    start: Place
+    end: Place
+    radius: float
+
+    def touches(self, other: _Copper) -> bool:
+        gaps = [
+            max(low - top, bottom - high, 0.0)
+            for low, high, bottom, top in zip(self.start, self.end, other.start, other.end, strict=True)
+        ]
+        one_layer = "" in (self.layer, other.layer) or self.layer == other.layer
+        return one_layer and math.hypot(*gaps) < self.radius + other.radius
+
+
+def _outside(start: Place, end: Place, pad: Pad | None) -> list[tuple[Place, Place]]:
+    """What of a track across or down, from its lesser end, is not inside a pad."""
+    if pad is None:
+        return [(start, end)]
+    (left, right), (top, bottom) = (
+        (at - size / 2, at + size / 2) for at, size in zip(pad.at, pad.size, strict=True)
+    )
+    if start[0] > right or end[0] < left or start[1] > bottom or end[1] < top:
+        return [(start, end)]
+    if start[1] == end[1]:
+        rest = [(start, (left, end[1])), ((right, start[1]), end)]
+    else:
+        rest = [(start, (end[0], top)), ((start[0], bottom), end)]
+    return [(a, b) for a, b in rest if a < b]
+
+
 def disagreements(board: sexpr.Tree, parts: Iterable[Part]) -> list[str]:
     """Where the board has other parts, pads or nets than the circuit, a sentence each; [] if nowhere."""
     said = []

@@ -103,11 +103,7 @@ def rule_findings(report: str) -> list[str]:
 
 
 def kct_findings(board: Path) -> list[str]:
-    """The errors of kicad-tools' rule check, another opinion than KiCad's. Raises Missing.
-
-    Its warnings are about silk, where it takes turned words for unturned ones; KiCad's check, which does not,
-    has none. It must have looked at clearances, connections, edges, holes and sizes.
-    """
+    """What kicad-tools' rule check complains of, another opinion than KiCad's. Raises Missing."""
     kct = Path(sys.executable).with_name("kct")
     if not kct.exists():
         raise Missing("no `kct` beside this Python: `pip install -r hardware/requirements.txt`")
@@ -117,10 +113,33 @@ def kct_findings(board: Path) -> list[str]:
         subprocess.run(command, check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         if not report.exists():
             return ["kct gave no report"]
-        told = json.loads(report.read_text("utf-8"))
-    found = [
-        f"{one['rule_id']}: {one['message']}" for one in told["violations"] if one["severity"] == "error"
-    ]
+        return told_by_kct(json.loads(report.read_text("utf-8")))
+
+
+# Warnings of kct's that are none: rule → why, and of which parts alone; () is of all.
+_TURNED = "it takes turned words for unturned ones; KiCad's check, which does not, has none"
+WAIVED = {
+    "silk_over_copper": (_TURNED, ()),
+    "silk_overlap": (_TURNED, ()),
+    "pin1_marker_missing": ("the triangle is 5 mm from the pin, outside the box", ("J1", "J2")),
+    "pin1_marker_obscured": ("the dot is for who solders it; the 1 outside the body is seen, too", ("S1",)),
+}
+
+
+def told_by_kct(told: dict) -> list[str]:
+    """The findings of a report of kct's: all but its remarks and what WAIVED names.
+
+    It must have looked at clearances, connections, edges, holes and sizes.
+    """
+    found = []
+    for one in told["violations"]:
+        if one["severity"] == "info":
+            continue
+        if one["severity"] == "warning" and one["rule_id"] in WAIVED:
+            _, refs = WAIVED[one["rule_id"]]
+            if not refs or (one["items"] and set(one["items"]) <= set(refs)):
+                continue
+        found.append(f"{one['rule_id']}: {one['message']}")
     for what in ("clearance", "connectivity", "edge", "dimensions", "netlist", "isolated_copper"):
         if told["coverage"][what]["state"] != "checked":
             found.append(f"kct did not check {what}")

@@ -16,6 +16,7 @@ import re
 import sys
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -29,6 +30,9 @@ from router import FRONT, PITCH, VIA, VIA_HOLE, Obstacle, Router, Track, Via
 WIDTH, HEIGHT = 177.8, 142.24  # mm; 7.0 × 5.6 inch
 HOLE = 4.445  # mm from two edges to the centre of a hole for a standoff
 FAT_NETS = ("3V3", "VIO", "VSYS")
+# A pin that measures → the pad where it does. Its track goes there and meets nothing else of its net before:
+# what another part draws through 10 mm of a fat track, 20 mA say, is 0.12 mV along it (0.5 mΩ a square).
+TAPS = {("R9", "1"): ("R8", "1"), ("R10", "1"): ("R8", "2")}
 
 # The rules that the board keeps, in mm.
 LEAST_CLEARANCE, LEAST_TRACK, LEAST_VIA, LEAST_HOLE, LEAST_RING, LEAST_TO_EDGE = 0.2, 0.25, 0.8, 0.4, 0.2, 0.5
@@ -61,12 +65,12 @@ def placement(parts: Iterable[Part]) -> dict[str, tuple[float, float, int]]:
     places |= {
         "J1": (16.51, 20.32, 90),
         "S1": (95.885, 22.86, 90),
-        "J2": (119.38, 119.38, 90),
+        "J2": (121.92, 119.38, 90),
         "J5": (163.83, 7.62, 180),
         "A1": (5.08, 132.08, 90),
         "J3": (59.69, 128.27, 90),
         "J4": (97.155, 114.3, 90),
-        "J7": (46.355, 138.43, 90),
+        "J7": (50.165, 138.43, 90),
     }
     last_x, last_y = CELL_X + 3 * CELL_PITCH_X, ROWS_Y[1]
     places |= {  # the references, below the network that they belong to
@@ -84,14 +88,16 @@ def placement(parts: Iterable[Part]) -> dict[str, tuple[float, float, int]]:
     for k, ref in enumerate(("D1", "R8", "D2")):
         places[ref] = (90.17, 118.745 + 7 * PITCH * k, 0)
     places["C10"] = (90.17, 134.62, 0)
-    places |= {  # the panel, along the lower edge
-        "R16": (119.38, 125.73, 0),
-        "R17": (132.08, 125.73, 0),
+    places |= {  # the lamps, where no ribbon hides them
+        "R16": (11.43, 136.525, 0),
+        "R17": (11.43, 139.7, 0),
+        "D3": (27.305, 137.795, 0),
+        "D4": (38.735, 137.795, 0),
+    }
+    places |= {  # the rest of the panel, along the lower edge
         "R18": (144.78, 125.73, 0),
         "D5": (157.48, 125.73, 0),
         "C9": (118.11, 135.255, 0),
-        "D3": (125.095, 135.255, 0),
-        "D4": (132.715, 135.255, 0),
         "SW1": (139.7, 133.35, 0),
         "Q1": (149.86, 131.445, 270),
         "BZ1": (155.575, 135.255, 0),
@@ -171,7 +177,11 @@ def pico_sockets(folder: Path) -> pcbnew.FOOTPRINT:
 
 
 def converter_module(folder: Path) -> pcbnew.FOOTPRINT:
-    """A 1×10 socket. The module, some 28 × 18 mm, may hang to either side: only low parts there."""
+    """A 1×10 socket. The module, some 28 × 18 mm (assumed), may hang to either side: only low parts there.
+
+    The display's, up to 27.8 mm wide with J4 in the middle of one edge (assumed), stands as high, between
+    this one and the box of J2: 1.5 mm are left on either side.
+    """
     made = pcbnew.FootprintLoad(
         str(folder / "Connector_PinSocket_2.54mm.pretty"), "PinSocket_1x10_P2.54mm_Vertical"
     )
@@ -394,30 +404,28 @@ def _on_body(part: Part) -> str:
 _REFERENCE_AT = {
     "J1": (5.5, 20.5),
     "S1": (154.0, 20.32),
-    "J2": (110.8, 117.0),
+    "J2": (113.6, 117.0),
     "J3": (56.4, 128.27),
     "J4": (93.9, 114.3),
     "J5": (169.2, 6.0),
     "J6": (169.2, 97.6),
-    "J7": (43.2, 138.43),
+    "J7": (58.4, 137.6),
     "A1": (56.6, 123.19),
     "R14": (131.445, 95.25),
     "R15": (135.255, 95.25),
-    "R16": (124.46, 128.0),
-    "R17": (137.16, 128.0),
     "R18": (149.86, 128.0),
     "D5": (158.0, 128.03),
     "C9": (119.38, 139.4),
     "C10": (91.42, 137.2),
     "C11": (79.99, 138.0),
-    "D3": (126.4, 139.4),
-    "D4": (134.0, 139.4),
+    "D3": (34.3, 136.7),
+    "D4": (45.9, 136.7),
     "SW1": (143.0, 139.5),
     "Q1": (149.86, 139.2),
     "BZ1": (168.0, 131.5),
     "H1": (4.445, 9.0),
     "H2": (173.355, 9.0),
-    "H3": (9.4, 137.795),
+    "H3": (8.9, 138.1),
     "H4": (173.355, 133.2),
 }
 _VALUE_AT = {
@@ -426,6 +434,8 @@ _VALUE_AT = {
     "C11": (79.99, 139.6),
     "D1": (99.2, 116.5),
     "D2": (95.25, 130.0),
+    "D3": (34.3, 138.6),
+    "D4": (45.9, 138.6),
     "D5": (163.3, 128.03),
 }
 _REFERENCE_BELOW_AT = {"J3": (57.0, 128.27), "J4": (94.6, 114.3), "J7": (43.7, 138.43)}
@@ -455,6 +465,32 @@ _CORNERS = {
 }
 
 
+# Names of pins, each beside its own: how far from that, down.
+PIN_NAMES = (
+    (CONVERTER_PINS, "J3", 3.6),
+    (DISPLAY_PINS, "J4", -3.15),
+    (("GND", "3V3", "VIO"), "J7", -3.1),
+)
+
+
+def tight_words(board: pcbnew.BOARD) -> Iterator[Box]:
+    """Where words have to stand that have no room to give way to a via."""
+    for _, ref, dy in PIN_NAMES:
+        left, y, right, _ = extent(board.FindFootprintByReference(ref))
+        yield grown((left, y + dy, right, y + dy), 0.7, 2.0)
+    for made in board.GetFootprints():
+        left, top, right, bottom = extent(made)
+        kind, upright = made.GetReference().rstrip("0123456789"), bottom - top > right - left
+        if kind == "C" and upright:
+            yield grown((left - 3.6, (top + bottom) / 2) * 2, 2.4, 1.7)
+        elif kind == "R":
+            middle = ((left + right) / 2, (top + bottom) / 2)
+            yield grown(middle * 2, *((0.8, 1.6) if upright else (1.6, 0.8)))
+            yield grown((left, bottom + 1.9) * 2 if upright else (right + 2.2, bottom) * 2, 1.5, 0.8)
+    for x, y in (*_REFERENCE_AT.values(), *_VALUE_AT.values()):
+        yield grown((x, y) * 2, 2.4, 0.7)
+
+
 def extent(made: pcbnew.FOOTPRINT) -> tuple[float, float, float, float]:
     """Left, top, right and bottom of the middles of a part's pads, on the board."""
     xs = [pcbnew.ToMM(pad.GetPosition().x) for pad in made.Pads()]
@@ -466,7 +502,10 @@ def extent(made: pcbnew.FOOTPRINT) -> tuple[float, float, float, float]:
 
 
 def pads_of(board: pcbnew.BOARD) -> Iterator[tuple[Obstacle, bool]]:
-    """Every pad as the router sees it, and whether it has copper."""
+    """Every pad as the router sees it, and whether it has copper. A tap's track is a net of its own."""
+    taps = {}
+    for tap, pad in TAPS.items():
+        taps.setdefault(pad, []).append(tap)
     for made in board.GetFootprints():
         for pad in made.Pads():
             x, y = pcbnew.ToMM(pad.GetPosition().x), pcbnew.ToMM(pad.GetPosition().y)
@@ -480,25 +519,42 @@ def pads_of(board: pcbnew.BOARD) -> Iterator[tuple[Obstacle, bool]]:
             if not copper:  # the head of a screw, too
                 width = height = 6.5
                 radius = 3.25
-            yield Obstacle(round(x, 4), round(y, 4), width, height, radius, pad.GetNetname()), copper
+            net, here = pad.GetNetname(), (made.GetReference(), pad.GetNumber())
+            also = tuple(tap_net(net, tap) for tap in taps.get(here, ()))
+            net = tap_net(net, here) if here in TAPS else net
+            yield Obstacle(round(x, 4), round(y, 4), width, height, radius, net, also), copper
+
+
+def tap_net(net: str, tap: tuple[str, str]) -> str:
+    """What the router calls the track from a tap to the pad where it measures."""
+    return f"{net} of {tap[0]}.{tap[1]}"
 
 
 def route(board: pcbnew.BOARD) -> tuple[list[Track], list[Via], str]:
     """Tracks and vias of the whole board, and a line about them."""
     found = list(pads_of(board))
     router = Router(WIDTH, HEIGHT, (obstacle for obstacle, _ in found))
+    for box in tight_words(board):
+        router.shut_for_vias(*box)
     centres = defaultdict(list)
     for pad, copper in found:
         if copper and pad.net:
-            centres[pad.net].append((pad.x, pad.y))
+            for net in (pad.net, *pad.also):
+                centres[net].append((pad.x, pad.y))
     todo = [
         (net, net in FAT_NETS, sorted(places)) for net, places in sorted(centres.items()) if len(places) > 1
     ]
     rounds = router.route(todo)
     stitches = list(stitching(router))
-    tracks, vias = router.tracks(), sorted([*router.vias(), *stitches], key=lambda v: (v.net, v.at))
+    # Copper of a tap is its net's to everyone else.
+    tracks = sorted(map(of_real_net, router.tracks()), key=lambda t: (t.net, t.layer, t.start, t.end))
+    vias = sorted(map(of_real_net, [*router.vias(), *stitches]), key=lambda v: (v.net, v.at))
     about = f"{len(tracks)} tracks, {len(vias)} vias, {len(stitches)} of them stitching, {rounds} rounds"
     return tracks, vias, about
+
+
+def of_real_net(made: Track | Via) -> Track | Via:
+    return replace(made, net=made.net.split(" of ")[0])
 
 
 def stitching(router: Router) -> Iterator[Via]:
@@ -625,11 +681,7 @@ def on_silk(
         for pin, (above, below) in pins.items():
             silk.words(pin, x + above[0], y + above[1], room=(0.6, 0.6))
             silk.words(pin, x + below[0], y + below[1], back=True)
-    for names, ref, dy in (
-        (CONVERTER_PINS, "J3", 3.6),
-        (DISPLAY_PINS, "J4", -3.15),
-        (("GND", "3V3", "VIO"), "J7", -3.1),
-    ):
+    for names, ref, dy in PIN_NAMES:
         x, y, _ = places[ref]
         for k, name in enumerate(names):
             for back in (False, True):
@@ -645,8 +697,8 @@ def on_silk(
     silk.words("probe, point 120", 169.8, 13.9)
     silk.words("USB", 6.1, 123.19, 1.2, 90)
     silk.words("lever", 78.0, 18.0, 1.0, 90)
-    silk.words("red", 126.4, 140.9, room=(0.4, 0.2))
-    silk.words("green", 134.0, 140.9, room=(0.4, 0.2))
+    for ref, words in (("D3", "red"), ("D4", "green")):
+        silk.words(words, *_VALUE_AT[ref], room=(0.6, 0.4))
     for ref in _CORNERS:
         left, top, right, bottom = extent(board.FindFootprintByReference(ref))
         x, y = (left + right) / 2, (top + bottom) / 2
@@ -686,6 +738,7 @@ def gerbers(board: pcbnew.BOARD, folder: Path) -> None:
     options.SetUseGerberProtelExtensions(True)
     options.SetCreateGerberJobFile(False)
     options.SetSubtractMaskFromSilk(False)
+    options.SetDrillMarksType(pcbnew.PCB_PLOT_PARAMS.NO_DRILL_SHAPE)  # marks are copper or ink, too
     for layer, name, _ in GERBERS:
         plotter.SetLayer(layer)
         plotter.OpenPlotfile(name, pcbnew.PLOT_FORMAT_GERBER, name)

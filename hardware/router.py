@@ -9,7 +9,8 @@ congestion: McMurchie and Ebeling, PathFinder, 1995). What two nets may not shar
     from a fat node, a foreign thin one is 1 diagonal or more:     0.898 − 0.50 − 0.15 = 0.24 mm
     from a fat node, a foreign fat one is 2 nodes away or more:    1.27 − 1.00         = 0.27 mm
 
-and distances to pads, holes and the edge are computed where they are asked for.
+and distances to pads, holes and the edge are computed where they are asked for. Two nets may meet in one pad
+and nowhere else: so a measuring pin gets a track of its own, in which no other current flows.
 """
 
 from __future__ import annotations
@@ -42,7 +43,10 @@ class NoRoute(Exception):
 
 @dataclass(frozen=True)
 class Obstacle:
-    """Copper or a hole on both layers: a box with round corners, in mm. net: "" is foreign to every net."""
+    """Copper or a hole on both layers: a box with round corners, in mm.
+
+    net: "" is foreign to every net. also: nets that may come to it, too, each on a layer of its own.
+    """
 
     x: float
     y: float
@@ -50,6 +54,7 @@ class Obstacle:
     height: float
     radius: float
     net: str
+    also: tuple[str, ...] = ()
 
     def distance(self, x: float, y: float) -> float:
         """From its edge to a place, in mm; 0 inside."""
@@ -96,6 +101,7 @@ class Router:
         self._thin = [-1] * self._layer
         self._fat = [-1] * self._layer
         self._via = [-1] * self._layer
+        self._owners: dict[int, set[int]] = {}  # net → what stands for nodes that it may use, where not -1
         self._shut_edges(width, height)
         for obstacle in obstacles:
             self._shut(obstacle)
@@ -104,6 +110,14 @@ class Router:
         self._history = [0.0] * self._nodes
         self._done: list[_Net] = []
         self._stitches: list[Via] = []
+
+    def shut_for_vias(self, left: float, top: float, right: float, bottom: float) -> None:
+        """No via from now on whose hole is in that box, in mm: words on the silk may stand there."""
+        reach = VIA_HOLE / 2
+        for node in range(self._layer):
+            x, y = self._place(node)
+            if left - reach < x < right + reach and top - reach < y < bottom + reach:
+                self._via[node] = -2
 
     def route(self, nets: Sequence[tuple[str, bool, Sequence[tuple[float, float]]]]) -> int:
         """Connect the pads of every net (name, fat, their centres); how many rounds it took.
@@ -221,7 +235,7 @@ class Router:
                 self._fat[node] = self._via[node] = -2
 
     def _shut(self, thing: Obstacle) -> None:
-        number = self._number(thing.net) if thing.net else -2
+        number = self._owner(thing)
         reach = VIA / 2 + CLEARANCE
         left, right = (round((thing.x + s * (thing.width / 2 + reach)) / PITCH) for s in (-1, 1))
         top, bottom = (round((thing.y + s * (thing.height / 2 + reach)) / PITCH) for s in (-1, 1))
@@ -235,6 +249,18 @@ class Router:
                     _claim(self._fat, node, number)
                 if away < VIA / 2 + CLEARANCE:
                     self._via[node] = -2
+
+    def _owner(self, thing: Obstacle) -> int:
+        """The number that stands for the nodes round a thing: its net's, or one that several nets know."""
+        if not thing.net:
+            return -2
+        if not thing.also:
+            return self._number(thing.net)
+        nets = (thing.net, *thing.also)
+        number = self._number(" and ".join(nets))
+        for net in nets:
+            self._owners.setdefault(self._number(net), set()).add(number)
+        return number
 
     def _may_pierce(self, node: int, number: int) -> bool:
         """Whether a via may stand there with nothing of another net in its way."""
@@ -326,6 +352,7 @@ class Router:
         allowed = self._fat if fat else self._thin
         hits = self._hit_fat if fat else self._hit_thin
         history = self._history
+        own = {-1, number} | self._owners.get(number, set())
         goal_row, goal_column = divmod(goal, across)
         best: dict[int, float] = {}
         came: dict[int, int] = {}
@@ -355,11 +382,11 @@ class Router:
                 else:
                     other = node - layer if back else node + layer
                     flat_other = flat
-                    if self._via[flat] not in (-1, number):
+                    if self._via[flat] not in own:
                         continue
                     price = _VIA_COST
                     use = self._hit_fat[other] | self._hit_fat[node]
-                if other in shut or allowed[flat_other] not in (-1, number):
+                if other in shut or allowed[flat_other] not in own:
                     continue
                 if use:
                     foreign = [one for one in use if one != number]

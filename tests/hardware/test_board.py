@@ -23,6 +23,7 @@ TEXT = FILE.read_text("utf-8")
 BOARD = boardfile.read_board(FILE)
 PARTS = circuit.circuit()
 SIZE = (177.8, 142.24)  # mm, as hardware/README.md has it
+DISPLAY, CONVERTER = 27.8, 28.0  # mm, the widest of their modules: assumed
 
 
 @pytest.fixture(scope="module")
@@ -83,6 +84,42 @@ def test_the_board_is_the_circuit() -> None:
     assert [] == boardfile.disagreements(BOARD, PARTS)
 
 
+KCT_LOOKED = {
+    what: {"state": "checked"}
+    for what in ("clearance", "connectivity", "edge", "dimensions", "netlist", "isolated_copper")
+}
+
+
+@pytest.mark.parametrize(
+    ("rule", "severity", "items", "counts"),
+    [
+        ("silk_over_copper", "warning", ["8 × 680", "RN13 pad 11"], False),
+        ("silk_overlap", "warning", ["ADDR", "SDA"], False),
+        ("pin1_marker_missing", "warning", ["J1"], False),
+        ("pin1_marker_missing", "warning", ["J3"], True),
+        ("pin1_marker_missing", "warning", ["J1", "U1"], True),
+        ("pin1_marker_missing", "warning", [], True),
+        ("pin1_marker_obscured", "warning", ["S1"], False),
+        ("pin1_marker_obscured", "warning", ["J1"], True),
+        ("silk_over_copper", "error", ["RN13 pad 11"], True),
+        ("not_known", "warning", ["J1"], True),
+        ("not_known", "grave", ["J1"], True),
+        ("connector_edge_distance", "info", ["J7"], False),
+    ],
+)
+def test_only_those_warnings_of_kct_are_waived_that_have_a_reason(
+    rule: str, severity: str, items: list[str], counts: bool
+) -> None:
+    one = {"rule_id": rule, "severity": severity, "items": items, "message": "so it is"}
+    found = build.told_by_kct({"violations": [one], "coverage": KCT_LOOKED})
+    assert ([f"{rule}: so it is"] if counts else []) == found
+
+
+def test_what_kct_did_not_look_at_is_a_finding() -> None:
+    looked = KCT_LOOKED | {"edge": {"state": "skipped"}}
+    assert ["kct did not check edge"] == build.told_by_kct({"violations": [], "coverage": looked})
+
+
 @pytest.mark.parametrize(
     ("seen", "becomes", "named"),
     [
@@ -117,6 +154,59 @@ def test_parts_and_tracks_are_for_a_soldering_iron() -> None:
     assert " smd " not in TEXT
     widths = {float(width) for width in re.findall(r"\(segment [^\n]*\(width ([\d.]+)\)", TEXT)}
     assert min(widths) >= 0.25
+
+
+@pytest.mark.parametrize(
+    ("tap", "pad", "net"), [("R9.1", "R8.1", "3V3"), ("R10.1", "R8.2", "VIO")], ids=lambda name: name
+)
+def test_what_measures_the_lane_meets_nothing_else_but_at_its_resistor(tap: str, pad: str, net: str) -> None:
+    """No other part's current flows in a track that hangs on the rest of the net by that pad alone."""
+    whole = {f"{part.ref}.{pin.number}" for part in PARTS for pin in part.pins if pin.net == net}
+    assert [whole] == boardfile.pieces(BOARD, net)
+    cut = boardfile.pieces(BOARD, net, pad)
+    assert {tap} in cut
+    assert whole - {pad} == set().union(*cut)
+
+
+def test_a_track_that_joins_what_measures_is_noticed() -> None:
+    """From R9 to the display's supply, straight down and across."""
+    pads = {f"{part.ref}.{pad.number}": pad.at for part in boardfile.placed(BOARD) for pad in part.pads}
+    (x1, y1), (x2, y2) = pads["R9.1"], pads["J4.2"]
+    net = re.search(r'\(net (\d+) "3V3"\)', TEXT)[1]
+    more = "".join(
+        f'(segment (start {a[0]} {a[1]}) (end {b[0]} {b[1]}) (width 0.3) (layer "F.Cu") (net {net}))'
+        for a, b in itertools.pairwise([(x1, y1), (x1, y2), (x2, y2)])
+    )
+    cut = boardfile.pieces(boardfile.sexpr.read(re.sub(r"\)\s*\Z", f"{more})", TEXT)), "3V3", "R8.1")
+    assert any({"R9.1", "J4.2"} <= piece for piece in cut)
+
+
+def test_pieces_are_not_told_of_a_net_that_is_poured() -> None:
+    with pytest.raises(ValueError, match="GND is poured"):
+        boardfile.pieces(BOARD, "GND")
+
+
+def sides(ref: str) -> tuple[float, float]:
+    """Left and right of a part's lines, in mm."""
+    part = next(part for part in boardfile.placed(BOARD) if part.ref == ref)
+    xs = [x for shape in part.shapes if shape.layer in ("F.Fab", "F.SilkS") for x, _ in shape.points]
+    return min(xs), max(xs)
+
+
+def test_the_display_has_room_between_the_converter_and_the_box_of_j2() -> None:
+    """Both modules stick out evenly at the sides of their pins."""
+    (left, right), (a, b) = sides("J4"), sides("J3")
+    display = ((left + right - DISPLAY) / 2, (left + right + DISPLAY) / 2)
+    converter = (a + b + CONVERTER) / 2
+    assert display[0] - converter >= 1.5
+    assert sides("J2")[0] - display[1] >= 1.5
+    assert sides("A1")[1] + 1.5 <= (a + b - CONVERTER) / 2
+
+
+def test_no_ribbon_from_j2_hides_a_lamp() -> None:
+    """Whichever way it leaves; nor does the converter's module, which may hang to either side."""
+    for lamp in ("D3", "D4"):
+        assert sides(lamp)[1] < min(sides("J2")[0], sum(sides("J3")) / 2 - CONVERTER / 2)
 
 
 @pytest.fixture(scope="module")
@@ -163,6 +253,24 @@ def test_the_maker_drills_every_pad_and_via(gerbers: dict[str, str]) -> None:
     assert pads + vias == drilled.total()
     assert 4 == drilled[3.2]
     assert 0.8 <= min(size for size in drilled if size != 0.5)
+
+
+def test_nothing_is_flashed_where_a_hole_is_that_has_no_copper(gerbers: dict[str, str]) -> None:
+    """A mark of the hole in the copper is copper, one on the silk is ink; a pad or via is flashed once."""
+    placed = boardfile.placed(BOARD)
+    plated = [pad.at for part in placed for pad in part.pads if pad.number] + boardfile.vias(BOARD)
+    plated = [(round(x, 3), round(y, 3)) for x, y in plated]
+    assert 4 == sum(not pad.number for part in placed for pad in part.pads)
+    for name, expected in (
+        ("F_Cu.gtl", Counter(plated)),
+        ("B_Cu.gbl", Counter(plated)),
+        ("F_Silkscreen.gto", Counter()),
+        ("B_Silkscreen.gbo", Counter()),
+    ):
+        flashed = re.findall(r"^X(-?\d+)Y(-?\d+)D03\*$", gerbers[f"tester-128-{name}"], re.M)
+        assert expected == Counter((round(int(x) / 1e6, 3), round(int(y) / -1e6, 3)) for x, y in flashed), (
+            name
+        )
 
 
 def test_nothing_of_a_day_or_a_machine_is_in_what_is_kept(gerbers: dict[str, str]) -> None:

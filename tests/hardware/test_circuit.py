@@ -77,8 +77,8 @@ def test_no_pin_can_be_forgotten() -> None:
         assert any(line.startswith(f"{ref} pin {pin} (") for line in found)
 
 
-# Pin numbers and names: DS20001952C, table 1-1 (DIP); data sheets of transistor and diodes (K has the band) and
-# what is printed on the modules, all from memory.
+# DS20001952C, table 1-1 (DIP); data sheets of transistor and diodes (K has the band), and what is printed on
+# modules, all from memory.
 MCP23S17 = [
     *(f"GPB{k}" for k in range(8)),
     *("VDD", "VSS", "CS", "SCK", "SI", "SO", "A0", "A1", "A2", "RESET", "INTB", "INTA"),

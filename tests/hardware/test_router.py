@@ -139,3 +139,51 @@ def test_a_stitching_via_keeps_clear_of_everything() -> None:
                 assert apart(spot, track) >= 0.2
     made.stitch(*free[0], "GND")
     assert not made.free_for_via(*free[0], "GND")
+
+
+def test_a_tap_meets_its_net_in_one_pad_only() -> None:
+    """A pad of net A that net T may come to; the other pad of T lies behind one more of A, and in A's way."""
+    shared = router.Obstacle(7.62, 10.16, 1.6, 1.6, 0.8, "A", ("T",))
+    pads = [shared, pad("A", 1, 2), pad("A", 5, 4), pad("A", 9, 4), pad("T", 7, 4)]
+    places = {net: [(round(p.x, 4), round(p.y, 4)) for p in pads if net in (p.net, *p.also)] for net in "AT"}
+    made = router.Router(*SIZE, pads)
+    made.route([("A", True, places["A"]), ("T", False, places["T"])])
+    assert all(joined(made, net, places[net]) for net in "AT")
+
+    def outside(track: router.Track) -> list[tuple[float, float]]:
+        steps = [k / 100 for k in range(101)]
+        along = [tuple(a + (b - a) * k for a, b in zip(track.start, track.end, strict=True)) for k in steps]
+        return [place for place in along if shared.distance(*place) > 0.0]
+
+    taps = [track for track in made.tracks() if track.net == "T"]
+    for one, other in itertools.product(taps, made.tracks()):
+        if other.net == "A" and one.layer == other.layer:
+            gaps = [math.dist(a, b) for a in outside(one) for b in outside(other)]
+            assert not gaps or min(gaps) > (one.width + other.width) / 2
+    for one, foreign in itertools.product(taps, pads[1:4]):
+        assert min([foreign.distance(*place) for place in outside(one)], default=9.0) >= 0.2
+
+
+def test_another_net_keeps_off_the_pad_that_two_may_share() -> None:
+    shared = router.Obstacle(10.16, 10.16, 1.6, 1.6, 0.8, "A", ("T",))
+    pads = [shared, pad("A", 4, 2), pad("T", 6, 4), pad("B", 1, 4), pad("B", 9, 4)]
+    made = router.Router(*SIZE, pads)
+    nets = {net: [(p.x, p.y) for p in pads if net in (p.net, *p.also)] for net in "ABT"}
+    made.route([(net, False, places) for net, places in nets.items()])
+    for track in made.tracks():
+        if track.net == "B":
+            steps = [k / 50 for k in range(51)]
+            along = [
+                tuple(a + (b - a) * k for a, b in zip(track.start, track.end, strict=True)) for k in steps
+            ]
+            assert min(shared.distance(*place) for place in along) - track.width / 2 >= 0.2
+
+
+def test_no_via_is_where_words_may_stand() -> None:
+    x, y = routed(CROSSING).vias()[0].at
+    made = router.Router(*SIZE, CROSSING)
+    made.shut_for_vias(x - 1.0, y - 1.0, x + 1.0, y + 1.0)
+    made.route([(net, False, [(p.x, p.y) for p in CROSSING if p.net == net]) for net in "ABC"])
+    assert made.vias()
+    for via in made.vias():
+        assert max(abs(via.at[0] - x), abs(via.at[1] - y)) >= 1.0 + router.VIA_HOLE / 2

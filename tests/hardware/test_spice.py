@@ -130,6 +130,26 @@ def test_what_is_kept_is_what_a_hand_finds(figure: str, corner: str) -> None:
     assert pytest.approx(BY_HAND[figure, corner], rel=0.02) == float(RESULTS[figure][corner])
 
 
+def forward(model: str, amps: float) -> float:
+    """Volts of a diode of parts.inc, by Shockley's formula and its resistance, at 27 °C."""
+    (values,) = re.findall(rf"^\.model {model} D\((.*)\)$", PARTS, re.M)
+    has = dict(re.findall(r"(\w+)=(\S+)", values))
+    saturation = float(has["IS"].replace("n", "e-9"))
+    return float(has["N"]) * 0.025865 * log(amps / saturation + 1) + amps * float(has["RS"])
+
+
+def test_a_diode_s_model_has_the_volts_that_are_said_beside_it() -> None:
+    """1N4001, from memory: 0.57 V at 1 mA, 0.96 V at 1 A. The clamps: 0.74 V at 12 mA, 0.76 V at 20 mA."""
+    text = " ".join(line.lstrip("* ") for line in PARTS.splitlines())
+    for model, said in (
+        ("d1n4001", ((0.57, "1 mA", 1e-3), (0.96, "1 A", 1.0))),
+        ("dclamp", ((0.74, "12 mA", 12e-3), (0.76, "20 mA", 20e-3))),
+    ):
+        for volts, at, amps in said:
+            assert f"{volts} V at {at}" in text
+            assert f"{volts:.2f}" == f"{forward(model, amps):.2f}"
+
+
 def star(points: int, ohms: float = 1e-3) -> list[Wire]:
     return [Wire(0, other, ohms) for other in range(1, points)]
 
