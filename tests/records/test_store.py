@@ -604,6 +604,7 @@ def test_the_steps_of_a_save_are_these(store: Store, monkeypatch: pytest.MonkeyP
         for nth in range(1, times + 1)
     ],
 )
+@pytest.mark.one_in(2)
 def test_whatever_step_the_disk_refuses_nothing_is_left(
     store: Store,
     monkeypatch: pytest.MonkeyPatch,
