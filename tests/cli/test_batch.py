@@ -44,6 +44,7 @@ from pinwright.tester.watching import OUT_S
 from pinwright.virtual.bench import Bench, TesterSpec, good_bench
 from pinwright.virtual.port import Port
 
+pytestmark = pytest.mark.one_day_in(2)
 posix = pytest.mark.skipif(os.name != "posix", reason="signals and pseudo-terminals of POSIX")
 CABLE = "lamp-changer-40"
 MOST_LOOKS = 300  # of a batch here: then it would wait for ever
