@@ -6,6 +6,7 @@ import datetime
 import os
 import shutil
 import subprocess
+import zlib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -22,20 +23,25 @@ settings.load_profile(os.environ.get("PINWRIGHT_EXAMPLES") or usual)
 
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "one_in(n): a quick run takes one in n of its cases, others every day")
+    config.addinivalue_line(
+        "markers", "one_day_in(n): a quick run takes a test that has no cases one day in n"
+    )
     os.environ.setdefault("PINWRIGHT_DAY", str(datetime.date.today().toordinal()))  # one for all processes
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """CI has ten minutes: of cases that take long and are much alike it takes some, and in n days all."""
+    """CI has ten minutes: of what takes long and is much alike it takes some, and in n days all."""
     if os.environ.get("PINWRIGHT_EXAMPLES") != "quick":
         return
+    day = int(os.environ["PINWRIGHT_DAY"])
     seen: Counter[str] = Counter()
     left_out = []
     for item in items:
-        mark = item.get_closest_marker("one_in")
-        if mark and "[" in item.nodeid:  # a single case is always taken
-            of = item.nodeid.partition("[")[0]
-            if (seen[of] + int(os.environ["PINWRIGHT_DAY"])) % mark.args[0]:
+        of, has_cases, _ = item.nodeid.partition("[")
+        mark = item.get_closest_marker("one_in" if has_cases else "one_day_in")
+        if mark:
+            nth = seen[of] if has_cases else zlib.crc32(of.encode())
+            if (nth + day) % mark.args[0]:
                 left_out.append(item)
             seen[of] += 1
     chosen = set(items).difference(left_out)

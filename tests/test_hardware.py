@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import ast
 import csv
+import os
+import re
 import shutil
 import subprocess
 import sys
@@ -88,7 +90,11 @@ def constants(path: Path, private: bool = False) -> dict[str, Any]:
 
 def check(folder: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, str(folder / "generate.py"), "--check"], capture_output=True, text=True, check=False
+        [sys.executable, str(folder / "generate.py"), "--check"],
+        env={**os.environ, "PYTHONPATH": str(ROOT / "host")},  # a copy of the folder has no host beside it
+        capture_output=True,
+        text=True,
+        check=False,
     )
 
 
@@ -193,7 +199,7 @@ def test_the_firmware_s_first_file_stands_by_itself_and_agrees(
 
 @pytest.fixture
 def copy(tmp_path: Path) -> Path:
-    without = shutil.ignore_patterns("__pycache__")
+    without = shutil.ignore_patterns("__pycache__", "board", "schematic", "spice")  # nothing that it reads
     return Path(shutil.copytree(HARDWARE, tmp_path / "hardware", ignore=without))
 
 
@@ -201,7 +207,7 @@ HEAD = tuple(read_channels(HARDWARE / "channels.csv")[0])
 
 
 @pytest.mark.parametrize("column", HEAD)
-@pytest.mark.parametrize("point", [0, 77, 127])
+@pytest.mark.parametrize("point", [77, 127])
 def test_one_changed_cell_of_the_channels_is_noticed(copy: Path, column: str, point: int) -> None:
     rows = read_channels(copy / "channels.csv")
     rows[point][column] = "J2" if rows[point][column] == "S1" else rows[point][column] + "1"
@@ -242,10 +248,9 @@ def test_a_changed_pin_of_the_pocket_tester_is_noticed(copy: Path) -> None:
     assert "22, 26]" in text
     (copy / "pocket.toml").write_text(text.replace("22, 26]", "22, 27]"), "utf-8")
     done = check(copy)
-    assert (1, "WIRING-POCKET.md is not what hardware/generate.py makes: run it\n") == (
-        done.returncode,
-        done.stdout,
-    )
+    assert 1 == done.returncode
+    stale = re.findall(r"^(.*) is not what hardware/generate.py makes", done.stdout, re.MULTILINE)
+    assert ["WIRING-POCKET.md", "pocket.svg"] == stale
 
 
 def test_a_missing_result_is_noticed(copy: Path) -> None:

@@ -20,7 +20,7 @@ from tester.converter import ConverterFault
 from tester.expander import ChipFault
 from tester.scanner import PointFault
 
-_SETTLE_US = const(800)  # to 0.1 %: 2 kohm and 100 nF between the converter's inputs
+_SETTLE_US = const(800)  # to 0.1 % 0.7 ms: 2 kohm and 47 nF between the converter's inputs
 _CONVERSIONS = const(4)
 _MOST_SPREAD = const(16)  # steps between the largest and the smallest of them; their noise is 1 rms
 _ZERO = const(4096)

@@ -1,3 +1,3 @@
 """Pinwright: work out, build and prove replacement cables."""
 
-__version__ = "0.7.0"
+__version__ = "0.8.0"

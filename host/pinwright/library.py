@@ -147,7 +147,8 @@ def read_adapters() -> tuple[Adapter, ...]:
 
     An own one takes the place of what has its id, or takes the same connector for the same kind of socket.
     Raises AdapterError where a file is at fault, two own ones have one id or take the same, or one may be
-    mistaken for another by its mark.
+    mistaken for another by its mark (both may then be for each other). Ours are compared with each other by a
+    test only: to do that here would take longer than reading them.
     """
     own = _adapters(own_adapters())
     for path, one in own.items():
@@ -161,7 +162,7 @@ def read_adapters() -> tuple[Adapter, ...]:
         if not any(_same_place(one, mine) for mine in own.values())
     }
     known = own | shipped
-    for path, one in known.items():
+    for path, one in own.items():
         for other_path, other in known.items():
             if one is not other and one.mistaken_for(other):
                 raise AdapterError(

@@ -136,7 +136,7 @@ def small_deadlines(monkeypatch: pytest.MonkeyPatch) -> None:
     listen = Line._listen
 
     def hurried(self: Line, decoder: Decoder, previous: int, request: Request) -> tuple[Reply | None, str]:
-        most_s = 3.0 if request.words.startswith(("scan", "check")) else 1.0
+        most_s = 4.0 if request.words.startswith(("scan", "check")) else 2.0
         hurry = dataclasses.replace(request, deadline_s=min(request.deadline_s, most_s))
         return listen(self, decoder, previous, hurry)
 

@@ -89,7 +89,7 @@ def test_from_an_empty_board_to_a_cable_that_fails(pinwright: Any, served: Any, 
 
     installed = pinwright("install", "--port", port, "--name", "bench-9")
     assert 0 == installed.returncode, installed.stderr
-    assert "before: no firmware\nafter:  firmware 0.4.0 (protocol 3)\n" in installed.stdout
+    assert "before: no firmware\nafter:  firmware 0.4.1 (protocol 3)\n" in installed.stdout
 
     seen = json.loads(pinwright("testers", "--port", port, "--json").stdout)["ports"]
     tester = seen[0]["tester"]

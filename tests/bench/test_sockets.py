@@ -46,7 +46,7 @@ SHIELDED = cable(
 )
 CROSSED = cable([["A.2", "B.3"], ["A.3", "B.2"], ["A.5", "B.4"]], A="dsub-9-socket", B="dsub-9-socket")
 STRAIGHT = cable([["A.2", "B.2"], ["A.3", "B.3"]], A="dsub-9-plug", B="dsub-9-socket")
-LOOSE = cable([["A.1", "B.1"], ["A.2", "B.2"]], A="din-5-180-plug", B="xlr-3-plug")
+LOOSE = cable([["A.1", "B.1"], ["A.2", "B.2"]], A="row-5", B="row-3")
 
 
 @pytest.fixture

@@ -135,7 +135,7 @@ def test_a_pipe_gets_the_file_in_utf_8_whatever_its_encoding(
         ([], "", 1, "nothing conducts: is the lead plugged in?"),
         ([["A.3", "A.4"]], "", 1, "nothing conducts at end B: is it plugged in?"),
         ([["A.1", "B.1"], ["A.2", "@S1.7"]], "", 2, "something conducts where no end was named: @S1.7"),
-        ([["A.1", "B.1"], ["@S1.7", "@S1.8"]], "", 2, "where no end was named: @S1.7, @S1.8"),
+        ([["A.1", "B.1"], ["@S1.7", "@S1.8", "@S1.9"]], "", 2, "end was named: @S1.7, @S1.8"),
         (PAIRS, 'outside = {"B.2" = 5.0}', 3, "B.2"),
         (PAIRS, "dead_chips = [1]", 3, "expander"),
         (PAIRS, "stuck_low = [0]", 3, ""),

@@ -522,6 +522,7 @@ def test_a_record_that_was_damaged_is_refused(pinwright: Any, tmp_path: Path) ->
 
 
 @pytest.mark.parametrize("text", BITING.values(), ids=BITING)
+@pytest.mark.one_in(4)
 def test_a_text_in_a_saved_scan_bites_nobody(text: str, pinwright: Any, tmp_path: Path) -> None:
     """Of a tester that is not known, with plugs in wrong sockets, so that its own findings are shown."""
     doc = changed(a_record(SWAPPED)["scan"], ("findings", 0, "kind"), "socket")

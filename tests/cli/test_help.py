@@ -46,6 +46,7 @@ def test_there_are_commands_to_test() -> None:
 
 
 @pytest.mark.parametrize("words", ALL, ids=lambda words: " ".join(words) or "pinwright")
+@pytest.mark.one_in(3)
 def test_the_example_of_every_help_runs_as_printed(
     words: tuple[str, ...],
     pinwright: Any,

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
+ADAPTERS = sorted((ROOT / "hardware" / "adapters").glob("*.toml"))
 
 
 @pytest.fixture(scope="module")
@@ -52,11 +53,13 @@ def test_the_wheel_holds_the_program_and_nothing_else(wheel: Path) -> None:
     strange = [
         name
         for name in names
-        if (not name.endswith((".py", ".toml", ".csv", *templates)) and ".dist-info/" not in name)
+        if (not name.endswith((".py", ".toml", *templates)) and ".dist-info/" not in name)
         or "broken" in name
         or "cache" in name
     ]
     assert [] == strange
+    adapters = {f"pinwright/data/hardware/adapters/{one.name}" for one in ADAPTERS}
+    assert adapters <= set(names)
 
 
 def test_an_installed_program_scans(wheel: Path, tmp_path: Path) -> None:

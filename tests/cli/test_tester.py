@@ -29,7 +29,7 @@ from pinwright.virtual.bench import Bench, Link
 from pinwright.virtual.port import Port
 from pinwright.virtual.spread import parts_of
 
-pytestmark = pytest.mark.one_in(2)
+pytestmark = [pytest.mark.one_in(2), pytest.mark.one_day_in(2)]
 
 CABLE = "lamp-changer-40"
 QUICK = ("--no-certificate", "--json")

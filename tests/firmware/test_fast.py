@@ -366,7 +366,7 @@ def test_the_whole_firmware_says_the_same_over_the_fast_path(engine, start):
     assert "ok" == expected[0].split()[0]
     assert [] == board.unsafe()
     assert [] == board.board.broken
-    board.tester.interrupt()
+    board.tester.strike()
     board.wait_for_the_prompt()
     board.send(b"print('told', registers.broken, registers.sent > 5632)\r")  # 128 looks of 44 bytes
     while not (line := board.line()).startswith("told"):

@@ -650,7 +650,7 @@ def test_ctrl_c_in_the_middle_of_a_measurement_lets_go(work, engine, start):
     chance = random.Random(seed)
     for nth in range(6):
         board = _ready(start, change=_unhurried)
-        strike = board.tester.interrupt
+        strike = board.tester.strike
         if nth % 2:
             strike = threading.Timer(chance.uniform(1e-5, 5e-3), strike).start
         moment = chance.randrange(1, count)

@@ -171,7 +171,7 @@ def test_ctrl_c_at_any_moment_of_a_scan_lets_go(engine, start):
     for nth in range(6):
         board = _ready(start)
         moment = chance.randrange(1, 600)  # of some 620 readings
-        board.board.at[board.board.transfers + moment] = board.tester.interrupt
+        board.board.at[board.board.transfers + moment] = board.tester.strike
         board.send(encode(9, "scan settle=20"))
         board.wait_for_the_prompt()
         told = f"seed {seed}, {nth}: reading {moment}"

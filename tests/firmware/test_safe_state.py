@@ -99,7 +99,7 @@ def test_a_fault_in_the_middle_of_a_scan_lets_go(engine, start):
 def test_ctrl_c_between_requests_ends_it_with_everything_let_go(engine, start):
     board = start(CABLE)
     assert _scan(board).startswith("ok ")
-    board.tester.interrupt()
+    board.tester.strike()
     board.wait_for_the_prompt()
     assert [] == board.unsafe()
     assert [] == board.board.broken
@@ -109,7 +109,7 @@ def test_ctrl_c_in_the_middle_of_a_line_ends_it_with_everything_let_go(engine, s
     board = start(CABLE)
     board.say("hello")
     board.send(b">01 sca")
-    board.tester.interrupt()
+    board.tester.strike()
     board.wait_for_the_prompt()
     assert [] == board.unsafe()
 
@@ -119,8 +119,8 @@ def _interrupted(start, transfer, delay_s):
     board = start(CABLE)
     assert "ok" == board.say("check")
     board.load(IN_A_BIG_NET)
-    strike = threading.Timer(delay_s, board.tester.interrupt)
-    board.board.at[board.board.transfers + transfer] = strike.start if delay_s else board.tester.interrupt
+    strike = threading.Timer(delay_s, board.tester.strike)
+    board.board.at[board.board.transfers + transfer] = strike.start if delay_s else board.tester.strike
     board.send(encode(9, "scan settle=20"))
     board.wait_for_the_prompt()
     torn = [line for line in board.board.broken if "read before" not in line]
@@ -154,7 +154,7 @@ def test_three_ctrl_c_in_a_row_leave_nothing_driven_or_the_watchdog_on(engine, s
         moment = board.board.transfers + chance.randrange(1, 1700)
         second = moment + chance.randrange(1, 8)
         for press in (moment, second, second + chance.randrange(1, 40)):
-            board.board.at[press] = board.tester.interrupt
+            board.board.at[press] = board.tester.strike
         board.send(encode(9, "scan settle=20"))
         board.wait_for_the_prompt()
         board.board.at.clear()
@@ -171,7 +171,7 @@ def test_ctrl_c_in_the_middle_of_a_check_lets_go(engine, start):
     for _ in range(4):
         board = start(CABLE)
         board.say("hello")
-        board.board.at[board.board.transfers + chance.randrange(1, 400)] = board.tester.interrupt
+        board.board.at[board.board.transfers + chance.randrange(1, 400)] = board.tester.strike
         board.send(encode(9, "check"))
         board.wait_for_the_prompt()
         assert [] == board.unsafe()

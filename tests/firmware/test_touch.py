@@ -169,7 +169,7 @@ def test_ctrl_c_at_any_moment_of_a_look_lets_go(engine, start):
     for nth in range(4):
         board = _ready(start)
         moment = chance.randrange(1, 121)
-        board.board.at[board.board.transfers + moment] = board.tester.interrupt
+        board.board.at[board.board.transfers + moment] = board.tester.strike
         board.send(encode(9, "touch 78"))
         board.wait_for_the_prompt()
         told = f"seed {seed}, {nth}: transfer {moment}"

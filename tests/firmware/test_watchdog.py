@@ -88,7 +88,7 @@ def test_it_is_stopped_before_the_prompt_is_there(kind, engine, start):
     board = start({"tester": {"kind": kind}})
     assert "ok" == board.say("check")  # what was sent before its answers has arrived
     assert _watchdog(board).on
-    board.tester.interrupt()
+    board.tester.strike()
     board.wait_for_the_prompt()
     assert not _watchdog(board).on
 
@@ -116,7 +116,7 @@ def test_it_is_stopped_only_once_every_point_is_held(times, still_on, kind, engi
     pressed = PRESSED.replace("TIMES", str(times))
     board = start({"tester": {"kind": kind}}, change=lambda folder: (folder / "boot.py").write_text(pressed))
     assert "ok" == board.say("check")
-    board.tester.interrupt()
+    board.tester.strike()
     board.wait_for_the_prompt()
     assert still_on == _watchdog(board).on
     assert [] == board.unsafe()
@@ -135,7 +135,7 @@ def test_a_processor_without_one_does_without(engine, start):
     board = start({}, change=lambda folder: (folder / "boot.py").write_text(lost))
     assert "ok" == board.say("check")
     assert not _watchdog(board).on
-    board.tester.interrupt()
+    board.tester.strike()
     board.wait_for_the_prompt()
     assert b"Traceback" not in board._seen
 

@@ -124,6 +124,7 @@ def scan(
 
 
 @pytest.mark.parametrize("name", SCANNED)
+@pytest.mark.one_in(2)
 def test_a_cable_as_published_passes(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     nets = nets_of(name)
     bench = tmp_path / "bench.toml"

@@ -495,6 +495,7 @@ QUIET = {"gone": gone, "emptied": emptied}
 
 @pytest.mark.parametrize("damage", [*DAMAGES, *QUIET])
 @pytest.mark.parametrize("use", ["list", "save", "check", "note", "batch", "reindex"])
+@pytest.mark.one_in(2)
 def test_a_damaged_database_is_made_anew_from_the_files(store: Store, damage: str, use: str) -> None:
     save(store)
     save(store)

@@ -163,7 +163,7 @@ def record_of(measured: Callable[..., list[Group]]) -> Callable[..., Record]:
         scan = Scan(hello, fixture, placement, evidence, board, counts, readings, long_check)
         facts = facts_of(subject.judged, scan)
         document = scan_document(subject, scan, facts, explain(subject.judged, facts), serial)
-        record = canonical(seal(record_document(subject, scan, facts, document, serial, test, "0.7.0")))
+        record = canonical(seal(record_document(subject, scan, facts, document, serial, test, "0.8.0")))
         return read_record(record, profile_of)
 
     return record_of

@@ -117,7 +117,7 @@ def test_who_what_when_and_with_what_is_told(sheet: Callable[..., Sheet]) -> Non
     assert f"{unchecked}5 Ω for a link, VLAMP 1 Ω" == about["Limits"]
     assert "Uncertainty" not in about
     assert "0.128 Ω for 600 mm of 28 AWG ribbon at 20 °C; joints and contacts aside" == about["Expected"]
-    assert "pinwright 0.7.0" == about["Program"]
+    assert "pinwright 0.8.0" == about["Program"]
 
 
 def test_a_simulated_tester_and_a_nameless_operator_are_called_that(sheet: Callable[..., Sheet]) -> None:

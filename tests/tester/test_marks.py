@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Sequence
-from itertools import combinations, product
+from itertools import combinations
 from pathlib import Path
 
 import pytest
@@ -76,7 +76,7 @@ def test_the_right_adapters_are_let_pass_whatever_the_cable(wires: list[tuple[in
 
 def test_sockets_without_adapters_and_sockets_that_are_not_fitted_are_let_pass() -> None:
     check_marks(evidence([]), FIXTURE, placed("idc-2x20", "dip-40"), ADAPTERS, NO_NETS)
-    small = placed("dsub-9-plug", "trs", points=80)
+    small = placed("dsub-9-plug", "row-3", points=80)
     check_marks(evidence(mark("dsub-9-plug", "J1"), points=80), FIXTURE, small, ADAPTERS, NO_NETS)
 
 
@@ -129,7 +129,7 @@ def test_two_alike_are_not_said_to_be_in_each_other_s_place() -> None:
 
 
 def test_a_known_adapter_where_the_generic_one_should_be_is_refused() -> None:
-    error = refusal(evidence([*mark("dsub-9-plug", "J1"), at("J1", 1, 3)]), placed("din-5-180-plug"))
+    error = refusal(evidence([*mark("dsub-9-plug", "J1"), at("J1", 1, 3)]), placed("row-5"))
     expected = (
         "J1 takes end `A` through the generic adapter, but positions 10–11 are joined there, the mark of "
         "adapter `dsub-9-plug`"
@@ -161,18 +161,22 @@ def test_what_the_cable_itself_should_join_is_no_mark(pins: tuple[int, ...], ref
         check_marks(seen, FIXTURE, placement, ADAPTERS, bytes(nets))
 
 
-NAMES = sorted(BY_ID)
+NAMES = sorted(adapter.id for adapter in ADAPTERS if adapter.fits == "box-2x20")
 
 
-@given(st.sampled_from(list(product(NAMES, NAMES))), st.data())
+@given(st.tuples(st.sampled_from(NAMES), st.sampled_from(NAMES)), st.data())
 def test_a_wrong_adapter_never_gets_through_whatever_cable_is_in_it(
     names: tuple[str, str], data: st.DataObject
 ) -> None:
     due, real = names
+
+    def through(name: str) -> Placement:
+        return placed(*BY_ID[name].takes, A="J1")
+
     pins = sorted(at("J1", *BY_ID[real].position_of.values()))
     wires = data.draw(st.lists(st.lists(st.sampled_from(pins), min_size=2, unique=True), max_size=6))
     seen = evidence([*mark(real, "J1"), *map(tuple, wires)])
     if due == real:
-        check_marks(seen, FIXTURE, placed(due), ADAPTERS, NO_NETS)
+        check_marks(seen, FIXTURE, through(due), ADAPTERS, NO_NETS)
     else:
-        refusal(seen, placed(due))
+        refusal(seen, through(due))

@@ -164,8 +164,8 @@ def test_without_references_it_is_larger():
 
 
 DISTRUST = {
-    "current where none flows": (lane(zero=4096 + 81), {}, "reads 20 steps where no current flows"),
-    "and the other way": (lane(zero=4096 - 81), {}, "reads -20 steps"),
+    "current where none flows": (lane(zero=4096 + 121), {}, "reads 30 steps where no current flows"),
+    "and the other way": (lane(zero=4096 - 121), {}, "reads -30 steps"),
     "a supply too low": (lane(supply=round(3.3 * 0.949 / 125e-6)), {}, "supply as 3.13 V"),
     "a supply too high": (lane(supply=round(3.3 * 1.051 / 125e-6)), {}, "supply as 3.47 V"),
     "a reference that is open": (lane((1500, 1500, 1510, 1e9)), {}, "reads 10000000 Ω"),

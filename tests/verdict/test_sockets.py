@@ -97,7 +97,7 @@ SERVICE = cable(
     {"A": "dsub-9-socket", "B": "dsub-9-socket"}, [["A.2", "B.3"], ["A.3", "B.2"], ["A.4", "B.1"]]
 )
 TURNED = cable(
-    {"A": "trs", "B": "trs", "C": "row-3"}, [["A.T", "B.R", "C.1"], ["A.R", "C.2"], ["B.S", "C.3"]]
+    {"A": "row-3", "B": "row-3", "C": "row-3"}, [["A.1", "B.2", "C.1"], ["A.2", "C.2"], ["B.3", "C.3"]]
 )
 
 
@@ -208,7 +208,7 @@ def test_a_socket_that_is_not_fitted_is_not_thought_of() -> None:
 
 def test_the_fewest_wrong_sockets_explain_it() -> None:
     """Where two stories leave nothing over, the shorter one is told."""
-    profile = cable({"A": "trs", "B": "trs"}, [["A.T", "B.T"], ["A.R", "A.S"]])
+    profile = cable({"A": "row-3", "B": "row-3"}, [["A.1", "B.1"], ["A.2", "A.3"]])
     _, found = judged(profile, scanned(profile, nets(profile), {"B": "S1"}))
     assert found is not None
     assert (Moved("B", "J2", "S1"),) == found.moved

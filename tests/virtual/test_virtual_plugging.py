@@ -111,8 +111,8 @@ def test_where_an_adapter_s_mark_meets_pins_of_the_end_the_link_names_them() -> 
         ({"sockets": {"A": "REF"}}, "sockets.A", "must be one of `J1`, `S1`, `J2`, not `REF`"),
         ({"sockets": {"A": "S1"}}, "sockets", "puts two ends into socket `S1`"),
         ({"adapters": {"J9": "none"}}, "adapters.J9", "the tester has no such socket; it has `J1`, `S1`"),
-        ({"adapters": {"J1": "novel"}}, "adapters.J1", "must be one of `none`, `dsub-25-plug`"),
-        ({"adapters": {"S1": "dsub-9-plug"}}, "adapters.S1", "must be one of `none`, not `dsub-9-plug`"),
+        ({"adapters": {"J1": "novel"}}, "adapters.J1", "must be one of `none`, … (71 in all), not `novel`"),
+        ({"adapters": {"S1": "dsub-9-plug"}}, "adapters.S1", "`none`, `dsub-9-plug-zif`, "),
     ],
 )
 def test_what_cannot_be_plugged_in_is_refused(bench: dict[str, Any], key: str, seen: str) -> None:

@@ -443,8 +443,37 @@ def test_ctrl_c_in_the_middle_of_transfers_leaves_the_bus_in_step(engine, start)
     until(tester, b"ready\n")
     for times in range(1, 16):
         time.sleep(0.055 + 0.0013 * times)  # one that comes too soon after another is not passed on
-        tester.write(b"\x03") if times % 2 else tester.interrupt()
+        tester.write(b"\x03") if times % 2 else tester.strike()
         assert f"stopped {times} True\n" == until(tester, b"\n")
+
+
+GREEDY = """
+import gc
+from machine import Pin
+pin = Pin(3)
+times = 0
+print("ready")
+while True:
+    try:
+        while True:
+            rows = [[n] for n in range(1000)]
+            for _ in range(5):
+                gc.collect()
+            pin.value()
+    except KeyboardInterrupt:
+        times += 1
+        gc.collect()
+        print("stopped", times, len(bytearray(500)))
+"""
+
+
+def test_ctrl_c_in_a_program_that_keeps_getting_memory_leaves_memory_to_be_had(engine, start):
+    tester = start(GREEDY)
+    until(tester, b"ready\n")
+    for times in range(1, 16):
+        time.sleep(0.055 + 0.0013 * times)  # as above
+        tester.write(b"\x03")
+        assert f"stopped {times} 500\n" == until(tester, b"\n")
 
 
 @posix

@@ -34,7 +34,7 @@ from pinwright.sheets.plan import (
     Line,
     plan,
 )
-from pinwright.sheets.svg import element, path
+from pinwright.sheets.svg import element, path, picture
 from pinwright.sheets.text import harmless
 from pinwright.verdict.facts import Facts
 
@@ -157,18 +157,8 @@ class _Picture:
         lowest = max(seat.box[3] for seat in seats) + _CAPTION if self.two_rows else self.layout.below
         height = lowest + _LEGEND * len(self.legend)
         width = self.layout.width
-        self.root = ElementTree.Element(
-            "svg",
-            {
-                "xmlns": "http://www.w3.org/2000/svg",
-                "viewBox": path(0.0, 0.0, width, height),
-                "width": f"{path(width)}mm",
-                "height": f"{path(height)}mm",
-                "fill": "none",
-                "stroke-linecap": "round",
-                "stroke-linejoin": "round",
-            },
-        )
+        round_ends = {"stroke_linecap": "round", "stroke_linejoin": "round"}
+        self.root = picture(0.0, 0.0, width, height, fill="none", **round_ends)
         for seat in seats:
             self._outline(seat)
         for seat in seats:

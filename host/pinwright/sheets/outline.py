@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 
 from pinwright.cable.connectors import SHELL, Connector
 from pinwright.sheets.drawing import BODY, INK, PAPER
-from pinwright.sheets.svg import element, path
+from pinwright.sheets.svg import element, path, picture
 
 MONO = "'DejaVu Sans Mono', monospace"
 
@@ -65,17 +65,7 @@ class Outline:
         left, top, right, bottom = self.box
         x, y = left - across, top - along
         width, height = right - left + 2 * across, bottom - top + 2 * along
-        return ElementTree.Element(
-            "svg",
-            {
-                "xmlns": "http://www.w3.org/2000/svg",
-                "viewBox": path(x, y, width, height),
-                "width": f"{path(width)}mm",
-                "height": f"{path(height)}mm",
-                "fill": "none",
-                **more,
-            },
-        )
+        return picture(x, y, width, height, fill="none", **more)
 
     def draw(self, root: ElementTree.Element) -> None:
         left, top, right, bottom = self.box

@@ -11,7 +11,7 @@ from pinwright.records.statistics import Period, Spread
 from pinwright.sheets.drawing import BODY, GREY, INK
 from pinwright.sheets.report import LEGEND, ReportSheet
 from pinwright.sheets.report_picture import fault_picture
-from pinwright.sheets.svg import element, path
+from pinwright.sheets.svg import element, path, picture
 from pinwright.sheets.templates import TEMPLATES
 
 MENDED = "#b5c7d1"  # paler than what was good at once, and darker than what failed
@@ -39,16 +39,7 @@ def report_page(sheet: ReportSheet) -> bytes:
 
 
 def _picture(width: float, words: str) -> ElementTree.Element:
-    root = ElementTree.Element(
-        "svg",
-        {
-            "xmlns": "http://www.w3.org/2000/svg",
-            "viewBox": path(0.0, 0.0, width, _HIGH),
-            "width": f"{path(width)}mm",
-            "height": f"{path(_HIGH)}mm",
-            "role": "img",
-        },
-    )
+    root = picture(0.0, 0.0, width, _HIGH, role="img")
     element(root, "title").text = words
     return root
 

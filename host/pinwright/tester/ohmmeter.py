@@ -32,7 +32,8 @@ OF_THE_READING = 0.02  # the shunt's and the converter's tolerances
 KELVIN, WITHOUT_REFERENCES_KELVIN = 10.0, 5.0
 MOST_KELVIN = 20.0
 MOST_DRIFT_OHMS = 20.0  # of a reference path since the calibration
-MOST_ZERO_STEPS = 20.0  # of one conversion with no point high
+# Of one conversion with no point high. Eight expanders at rest may take 1 µA each: DS20001952C, from memory.
+MOST_ZERO_STEPS = 30.0
 MOST_OHMS = 1e7  # more is not told from nothing
 # What a point with its resistor can have: the drivers' limits (data sheet DS20001952C; the least assumed half
 # of the typical one), 680 Ω ± 2 %, the shunt's 1 %, and what a bar's contact may add.

@@ -95,9 +95,9 @@ def _placements(profile: Profile, scan: Scan, adapters: Sequence[Adapter]) -> It
 
 
 def _sockets_for(end: End, scan: Scan, adapters: Sequence[Adapter]) -> list[str]:
-    """Where this end could be: straight in by its connector, or where its adapter goes."""
+    """Where this end could be: straight in by its connector, or where there is an adapter for it."""
     through = scan.placement.adapters[end.name]
-    kinds = {adapter.fits for adapter in adapters if adapter.id == through}
+    kinds = {adapter.fits for adapter in adapters if through and end.connector.name in adapter.takes}
 
     def could_be_in(socket: Socket) -> bool:
         return through == GENERIC or socket.kind in kinds or plugs_straight_in(end.connector, socket.kind)

@@ -7,6 +7,7 @@ import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from difflib import get_close_matches
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -27,6 +28,7 @@ MOST_BYTES = 1_000_000
 DEAD_SHORT_OHMS = 1e-3  # `ohms = 0` in a bench file
 _DATE = "%Y-%m-%dT%H:%M:%SZ"  # RFC 3339, section 5.6, in UTC and without parts of a second
 _OF_EXPANDERS = ("fitted", "dead_chips", "moved_chips", "flip_bits")
+_MOST_LISTED = 12
 _OF_THE_LANE = ("lane", "converter", "calibrated", "kelvin", "spread", "drift")
 
 
@@ -240,7 +242,11 @@ def _words(data: Mapping[str, object], key: str) -> Mapping[str, str]:
 def _one_of(word: object, known: Iterable[str], key: str) -> str:
     allowed = tuple(known)
     if word not in allowed:
-        raise BenchError(key, f"must be one of {ticked(allowed)}, not {seen(word)}")
+        listed, more = allowed, ""
+        if len(allowed) > _MOST_LISTED:  # those that may be meant, and that there are more
+            listed = (allowed[0], *get_close_matches(printable(str(word)), allowed[1:]))
+            more = f", … ({len(allowed)} in all)"
+        raise BenchError(key, f"must be one of {ticked(listed)}{more}, not {seen(word)}")
     return str(word)
 
 

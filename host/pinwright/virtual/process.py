@@ -33,6 +33,7 @@ _CTRL_C = b"\x03"
 _CANCEL = b"\x18"  # what Ctrl-C is at a prompt
 _GREETING_S = 5.0  # for a connection to show its token
 _AGAIN_S = 0.05  # MicroPython ends at a second SIGINT before it has seen the first
+_ASLEEP_S, _LOOK_S = 0.5, 0.0005  # for how long to wait until it waits itself, and how often to look
 
 # What travels between shim/machine.py and here; the table stands there.
 _PULL_UP, _LOW, _HIGH, _LET_GO, _LEVEL, _SPI_WRITE, _SPI_EXCHANGE = 0x00, 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0
@@ -140,6 +141,10 @@ class BoardServer:
             with contextlib.suppress(OSError):
                 self._plug.shutdown(socket.SHUT_RDWR)
         self._thread.join(5)
+
+    def still(self) -> contextlib.AbstractContextManager[object]:
+        """A block in which nothing happens at the wires, and whoever waits for an answer keeps waiting."""
+        return self._at_work
 
     @contextlib.contextmanager
     def cut(self) -> Iterator[None]:
@@ -375,14 +380,22 @@ class VirtualTester:
 
     def write(self, data: bytes) -> None:
         """Send bytes to the board. 0x03 interrupts a running program, as on a real one. Raises LinkLost."""
+        first, *others = data.split(_CTRL_C)
+        self._write(first)
+        for part in others:
+            with self._server.still():
+                self._write(_CTRL_C)
+            self._write(part)
+
+    def _write(self, data: bytes, at_once: bool = False) -> None:
+        """Bytes without Ctrl-C; or Ctrl-C alone, at once or while whoever calls keeps the wires still."""
         with self._typing:
             if self._mode is None and not self._ended:
                 self._held += data
-                return
-            for index, part in enumerate(data.split(_CTRL_C)):
-                if index:
-                    self._press_ctrl_c()
-                self._type(part)
+            elif data == _CTRL_C:
+                self._press_ctrl_c(at_once)
+            else:
+                self._type(data)
 
     def read(self, timeout_s: float) -> bytes:
         """What has arrived, waiting for the first byte; b"" = nothing came in time. Raises LinkLost."""
@@ -401,6 +414,11 @@ class VirtualTester:
         """Ctrl-C on the board."""
         with contextlib.suppress(LinkLost):
             self.write(_CTRL_C)
+
+    def strike(self) -> None:
+        """Ctrl-C at this very moment of a program, wherever it is; it must not be getting memory just now."""
+        with contextlib.suppress(LinkLost):
+            self._write(_CTRL_C, at_once=True)
 
     def again(self, timeout_s: float) -> bool:
         """A process that has ended does not come back."""
@@ -438,18 +456,32 @@ class VirtualTester:
             if not self._again:
                 raise LinkLost(self._how_it_ended()) from None
 
-    def _press_ctrl_c(self) -> None:
+    def _press_ctrl_c(self, at_once: bool) -> None:
         if self._mode == _ENDED:
             self._type(_CANCEL)
         elif self._micropython is None:
             self._type(_CTRL_C)
         elif (now := time.monotonic()) - self._interrupted > _AGAIN_S:
             self._interrupted = now
+            if not at_once:
+                self._wait_until_asleep()
             self._process.send_signal(signal.SIGINT)  # does nothing once the process has ended
+
+    def _wait_until_asleep(self) -> None:
+        """A board's MicroPython heeds Ctrl-C between two steps of a program. On a computer it jumps away at
+        once, also out of the middle of getting memory, and may find its heap locked for ever. So it is struck
+        while it waits: for an answer, which it does not get meanwhile, for a line, or for a time to pass. A
+        program that only computes is struck in the end. Source: the unix port of MicroPython 1.29, by trial.
+        """
+        state = Path(f"/proc/{self._process.pid}/stat")
+        end = time.monotonic() + _ASLEEP_S
+        with contextlib.suppress(OSError, IndexError):  # it has ended, or this system has no such file
+            while state.read_text().rpartition(")")[2].split()[0] == "R" and time.monotonic() < end:
+                time.sleep(_LOOK_S)
 
     def _told(self, operation: int) -> None:
         """What the interpreter says of itself, before it is answered."""
-        still = self._server.cut() if operation == _HARD else contextlib.nullcontext()
+        still = self._server.cut() if operation == _HARD else self._server.still()
         with still, self._typing:  # in this order: whoever is at the wires may type, as tests do
             if operation in (_BEGINS, _ENDED):
                 held, self._held, self._mode = self._held, b"", operation
