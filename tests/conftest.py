@@ -20,17 +20,16 @@ settings.register_profile("quick", settings.get_profile("ci"), max_examples=5)  
 usual = "ci" if os.environ.get("CI") else "everywhere"
 settings.load_profile(os.environ.get("PINWRIGHT_EXAMPLES") or usual)
 
+WHOLE_TESTERS = ("bench", "cli", "firmware", "virtual")  # folders whose tests mostly run one
+
 
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "one_in(n): a quick run takes one in n of its cases, others every day")
-    config.addinivalue_line(
-        "markers", "one_day_in(n): a quick run takes a test that has no cases one day in n"
-    )
     os.environ.setdefault("PINWRIGHT_DAY", str(datetime.date.today().toordinal()))  # one for all processes
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """CI has ten minutes: of what takes long and is much alike it takes some, and in n days all."""
+    """CI has ten minutes: it takes one in two of what takes long, fewer of cases much alike; in n days all."""
     if os.environ.get("PINWRIGHT_EXAMPLES") != "quick":
         return
     day = int(os.environ["PINWRIGHT_DAY"])
@@ -38,12 +37,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     left_out = []
     for item in items:
         of, has_cases, _ = item.nodeid.partition("[")
-        mark = item.get_closest_marker("one_in" if has_cases else "one_day_in")
-        if mark:
-            nth = seen[of] if has_cases else zlib.crc32(of.encode())
-            if (nth + day) % mark.args[0]:
-                left_out.append(item)
-            seen[of] += 1
+        mark = item.get_closest_marker("one_in")
+        in_turn = 2 if item.path.parent.name in WHOLE_TESTERS else 1
+        one_in = mark.args[0] if mark and has_cases else in_turn
+        nth = seen[of] if has_cases else zlib.crc32(of.encode())
+        seen[of] += 1
+        if (nth + day) % one_in:
+            left_out.append(item)
     chosen = set(items).difference(left_out)
     items[:] = [item for item in items if item in chosen]
     config.hook.pytest_deselected(items=left_out)

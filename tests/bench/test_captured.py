@@ -56,7 +56,6 @@ def captured(
 @pytest.mark.parametrize(
     "profile", [one for one in LIBRARY if one.id not in TOO_LARGE], ids=lambda profile: profile.id
 )
-@pytest.mark.one_in(2)
 def test_every_cable_of_the_library_comes_back(profile: Profile, monkeypatch: pytest.MonkeyPatch) -> None:
     ends = tuple(End(end.name, end.connector, "", {}) for end in profile.ends)
     nets = [net.pins for net in profile.nets]

@@ -16,8 +16,6 @@ from pinwright.virtual.bench import Link, TesterSpec
 
 from ..random_cables import cable, faulty
 
-pytestmark = pytest.mark.one_in(2)
-
 ROUNDS, SCANS_A_ROUND = 3, 8
 SIZES = (
     lambda chance: 2,

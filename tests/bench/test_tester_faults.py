@@ -13,8 +13,6 @@ import pytest
 from pinwright.cable.pins import Pin
 from pinwright.virtual.bench import Link, TesterSpec
 
-pytestmark = pytest.mark.one_in(2)
-
 SPREAD = (0, 17, 45, 79, 80, 127)  # points of both ends, of the empty socket, and a spare one
 
 

@@ -109,7 +109,6 @@ LONG = (
 
 
 @pytest.mark.parametrize("file", FILES)
-@pytest.mark.one_in(2)
 def test_what_reads_and_writes_files_works_without_posix(file: str, surroundings: dict[str, str]) -> None:
     words = ("-m", "pytest", "-q", "-x", "-p", "no:xdist", "-p", "no:cacheprovider")
     words += ("-k", " and ".join(f"not {name}" for name in LONG))

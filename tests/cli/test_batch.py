@@ -44,7 +44,6 @@ from pinwright.tester.watching import OUT_S
 from pinwright.virtual.bench import Bench, TesterSpec, good_bench
 from pinwright.virtual.port import Port
 
-pytestmark = pytest.mark.one_day_in(2)
 posix = pytest.mark.skipif(os.name != "posix", reason="signals and pseudo-terminals of POSIX")
 CABLE = "lamp-changer-40"
 MOST_LOOKS = 300  # of a batch here: then it would wait for ever
@@ -288,7 +287,6 @@ def test_a_plug_that_wobbles_is_not_tested_by_itself_and_it_is_said_what_to_do(
 
 
 @pytest.mark.parametrize("gone_s", [0.2, 0.4, 0.6, 0.8])
-@pytest.mark.one_in(2)
 def test_a_plug_that_loses_contact_for_less_than_a_second_is_still_the_same_cable(
     gone_s: float, follow: Any, tester: Tester, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -737,7 +735,6 @@ def test_which_batch_is_meant_has_to_be_said(
     "changes",
     [{"started": "yesterday"}, {"count": 0}, {"count": "3"}, {"count": 10**6}, {"operator": "\x1b"}],
 )
-@pytest.mark.one_in(2)
 def test_a_batch_that_is_not_as_made_is_told_and_in_no_way_of_others(
     changes: Mapping[str, object], follow: Any, tester: Tester, place: Path
 ) -> None:

@@ -32,8 +32,6 @@ from pinwright.virtual.bench import Bench, Link
 from .conftest import Ran, steady
 from .test_hostile import BITING, assert_harmless
 
-pytestmark = pytest.mark.one_in(2)
-
 LAMP = ("--end", "A=idc-2x20", "B=dip-40")
 GROUNDS = (1, 3, 9, 14, 19, 24, 28, 33, 40)
 SMALL = ("--end", "A=row-4", "B=row-4")  # J1 and J2

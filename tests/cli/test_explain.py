@@ -25,8 +25,6 @@ from pinwright.sheets.documents import DRAWN_BY
 from ..records.making import OPEN_AND_JOINED, SWAPPED, TEXT, a_record, changed, kept, members, sealed
 from .test_hostile import BITING, assert_harmless, assert_shown_or_refused
 
-pytestmark = pytest.mark.one_in(2)
-
 posix = pytest.mark.skipif(os.name != "posix", reason="pipes and devices of POSIX")
 GROUNDS = [f"{end}.{n}" for n in range(1, 20, 2) for end in "AB"]
 BACKPLANE = f"""\

@@ -30,8 +30,6 @@ from pinwright.tester.frames import crc16
 
 from ..records.making import FREE, OPEN_AND_JOINED, TEXT, a_record, changed, kept, read, sealed
 
-pytestmark = pytest.mark.one_in(2)
-
 BITING = {
     "rich": "[bold red]x[/]",
     "rich link": "[link=https://x.example]y[/link]",

@@ -912,7 +912,6 @@ def test_a_remark_and_a_batch_alone_are_verified_too_whatever_their_names(
 
 @pytest.mark.parametrize("what", ["earlier", "remark"])
 @pytest.mark.parametrize("how", ["gone", "another", "changed", "sealed again"])
-@pytest.mark.one_in(2)
 def test_a_record_that_another_document_names_has_to_be_there(
     what: str, how: str, run: Any, said: Path
 ) -> None:

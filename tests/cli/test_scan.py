@@ -243,7 +243,6 @@ def test_a_good_cable_of_the_workshop_passes_with_a_certificate(
 
 @pytest.mark.parametrize("name", WORKSHOP)
 @pytest.mark.parametrize(("damage", "kind"), [(swapped, "swap"), (opened, "open"), (bridged, "short")])
-@pytest.mark.one_in(2)
 def test_a_bad_cable_of_the_workshop_fails_with_every_fact_and_a_report(
     name: str,
     damage: Callable[[Profile], Links],

@@ -29,8 +29,6 @@ from pinwright.virtual.bench import Bench, Link
 from pinwright.virtual.port import Port
 from pinwright.virtual.spread import parts_of
 
-pytestmark = [pytest.mark.one_in(2), pytest.mark.one_day_in(2)]
-
 CABLE = "lamp-changer-40"
 QUICK = ("--no-certificate", "--json")
 WORKSHOP = Workshop.read()
@@ -342,7 +340,6 @@ def test_what_was_left_in_a_socket_or_put_into_another_is_said_and_asked_for_aga
     assert 9 == len(hands.asked)
 
 
-@pytest.mark.one_in(2)
 @pytest.mark.parametrize("ohms", [6.0, 300.0])
 def test_a_contact_that_is_worse_than_at_the_calibration_fails(
     ohms: float, tester: Any, person: Any, pinwright: Any
@@ -559,7 +556,6 @@ def test_a_slip_where_nobody_can_be_told_of_it_is_no_fault_of_the_tester(
     assert before == there.kept
 
 
-@pytest.mark.one_in(2)
 @pytest.mark.parametrize(
     ("about", "does"),
     [

@@ -98,7 +98,6 @@ def test_an_ohms_lane_is_there_if_its_file_says_so_or_all_expanders_are_and_else
         "[" * 900,
     ],
 )
-@pytest.mark.one_in(2)
 def test_a_file_that_makes_no_sense_stops_every_scan_and_no_point_is_touched(text, engine, start):
     board = start(board_json=text)
     for request in ("hello", "check"):

@@ -6,8 +6,6 @@ import random
 
 import pytest
 
-pytestmark = pytest.mark.one_in(2)
-
 IODIR, IPOL, GPINTEN, DEFVAL, IOCON, GPPU, OLAT = 0x00, 0x02, 0x04, 0x06, 0x0A, 0x0C, 0x14
 
 

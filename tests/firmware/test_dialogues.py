@@ -20,8 +20,6 @@ from pinwright.virtual.port import Port, Tcp
 
 from .conftest import FIRMWARE, POINT_OF, Talk, Watched
 
-pytestmark = pytest.mark.one_in(2)
-
 # A request in bytes is sent as it is; its reply is a whole line without checksum. T, N, V, P, ID and R
 # stand for times, counts, the versions, the platform, the board's id and any reading but 0000.
 Dialogue = list[tuple[str | bytes, str]]

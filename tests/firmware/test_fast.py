@@ -21,8 +21,6 @@ from ..random_cables import cable, faulty
 from . import pl022
 from .conftest import FIRMWARE, POINT_OF, STAND_INS
 
-pytestmark = pytest.mark.one_in(2)
-
 MODULES = ("expander", "bank", "scanner", "fast")
 
 

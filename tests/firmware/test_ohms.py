@@ -20,8 +20,6 @@ from pinwright.virtual.circuit import HIGH, INPUT, LOW
 
 from .conftest import POINT_OF
 
-pytestmark = pytest.mark.one_in(2)
-
 POINTS = 128
 SHUNT_STEP_V, SUPPLY_STEP_V = 0.256 / 32768, 4.096 / 32768
 SHUNT_RANGE, SUPPLY_RANGE = 5, 1  # the field PGA
@@ -158,7 +156,6 @@ def test_links_leaks_and_lows_are_read_as_the_circuit_has_them(engine, start):
 BARS = [{"pins": [f"P.{p}" for p in range(first, first + 40)], "ohms": 0.01} for first in (0, 40, 80)]
 
 
-@pytest.mark.one_in(2)
 def test_no_point_is_driven_for_60_ms_and_never_do_two_highs_meet_two_lows(engine, start, monkeypatch):
     """By the buses' clock, which does not know of 0.8 ms before each of 6 readings."""
     monkeypatch.setattr(board_model, "MOST_DRIVEN_US", 55_000)
@@ -310,7 +307,6 @@ def test_with_every_point_low_it_has_no_point_to_name_and_a_new_check_is_due(fau
     assert "error state" == board.say("scan settle=20")
 
 
-@pytest.mark.one_in(2)
 def test_letting_go_in_the_middle_of_a_shorting_bar_pulls_no_high_low(engine, start):
     """Many highs against one low, on several chips: none of them may become a second low on the way out."""
     work = f"measure bar {_mask(range(40))}"
@@ -641,7 +637,6 @@ def test_wrong_bits_on_the_bus_never_make_a_wrong_reading(rate, seed, start, mic
     assert done > 0 or rate > 1e-4
 
 
-@pytest.mark.one_in(2)
 @pytest.mark.parametrize("work", WORK)
 def test_ctrl_c_in_the_middle_of_a_measurement_lets_go(work, engine, start):
     """Half of the moments are inside a transfer, half at a random time after one; other ones every run."""

@@ -29,8 +29,6 @@ from pinwright.virtual.process import VirtualTester
 from ..random_cables import cable, faulty
 from .conftest import FIRMWARE, Watched
 
-pytestmark = pytest.mark.one_in(2)
-
 FIXTURE = Fixture.from_dict(
     tomllib.loads((FIRMWARE.parent / "hardware/fixtures/pocket-24.toml").read_text(encoding="utf-8"))
 )

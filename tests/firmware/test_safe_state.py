@@ -15,8 +15,6 @@ import pytest
 from pinwright.tester.frames import encode
 from pinwright.virtual import process
 
-pytestmark = pytest.mark.one_in(2)
-
 BIG = {"pins": [f"P.{p}" for p in (3, *range(20, 36), 70, 90)]}
 PAIRS = [{"pins": [f"P.{p}", f"P.{p + 40}"]} for p in range(40, 60)]
 CABLE = {"link": [BIG, *PAIRS]}

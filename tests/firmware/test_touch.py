@@ -15,8 +15,6 @@ from pinwright.virtual.bench import Bench
 from .conftest import POINT_OF
 from .test_heap import LOCKED
 
-pytestmark = pytest.mark.one_in(2)
-
 PROBE = 120
 MOST_TRANSFERS = 130
 CLOSED = {"pins": ["P.120", "P.8"]}

@@ -11,8 +11,6 @@ from pinwright.tester.frames import encode
 
 from .conftest import FIRMWARE
 
-pytestmark = pytest.mark.one_in(2)
-
 MOST_MS = 8388  # what the RP2040's counter holds: datasheet, section 4.7, from memory
 HANGS = """
     def scan(self, in_large, settle_us):

@@ -27,8 +27,6 @@ from pinwright.virtual.bench import Bench
 from pinwright.virtual.port import Port, Pty, Tcp
 from pinwright.virtual.process import find_micropython
 
-pytestmark = pytest.mark.one_in(2)
-
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 POINT_OF = {Pin("P", str(point)): point for point in range(128)}
 LONGEST_S = 30.0

@@ -19,8 +19,6 @@ from pinwright.virtual.bench import Bench
 from pinwright.virtual.board import VirtualBoard
 from pinwright.virtual.process import BoardServer, VirtualTester, Watchdog, find_micropython
 
-pytestmark = pytest.mark.one_in(2)
-
 HOST = Path(process.__file__).parents[2]
 POINT_OF = {Pin("A", str(n + 1)): n for n in range(40)} | {Pin("B", str(n + 1)): 40 + n for n in range(40)}
 
