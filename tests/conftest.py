@@ -29,7 +29,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """CI has ten minutes: it takes one in two of what takes long, fewer of cases much alike; in n days all."""
+    """CI has ten minutes: it takes half of what takes long, less of cases much alike; in n days all."""
     if os.environ.get("PINWRIGHT_EXAMPLES") != "quick":
         return
     day = int(os.environ["PINWRIGHT_DAY"])
