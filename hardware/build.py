@@ -147,11 +147,11 @@ def told_by_kct(told: dict) -> list[str]:
 
 
 def archive(folder: Path, target: Path) -> None:
-    """The Gerber and drill files of a folder in one archive, in order and without dates."""
-    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as files:
+    """The Gerber and drill files of a folder in one archive, in order, without dates, and unpacked: so the same
+    bytes come of it everywhere, and what changes in it can be read."""
+    with zipfile.ZipFile(target, "w") as files:
         for file in sorted(folder.iterdir()):
             entry = zipfile.ZipInfo(file.name, (1980, 1, 1, 0, 0, 0))
-            entry.compress_type = zipfile.ZIP_DEFLATED
             entry.external_attr = 0o644 << 16
             files.writestr(entry, file.read_bytes())
 
@@ -180,15 +180,15 @@ def build(folder: Path) -> None:
     shutil.rmtree(folder / "gerbers")
     for name, text in made_from_board(folder / f"{NAME}.kicad_pcb").items():
         (folder / name).write_text(text, "utf-8")
-    for side, data in pictures.pictures(folder / f"{NAME}-gerbers.zip").items():
-        (folder / f"{side}.png").write_bytes(data)
+    for side, text in pictures.pictures(folder / f"{NAME}-gerbers.zip").items():
+        (folder / f"{side}.svg").write_text(text, "utf-8")
     (folder / "sources.json").write_text(json.dumps(sources(folder), indent=1) + "\n", "utf-8")
 
 
 def sources(folder: Path) -> dict[str, dict[str, str]]:
     """What the board is made from and with, and what came of it: hashes, releases."""
     _, kicad = kicad_python()
-    releases = {"kicad": kicad} | {name: importlib.metadata.version(name) for name in ("gerbonara", "typst")}
+    releases = {"kicad": kicad, "gerbonara": importlib.metadata.version("gerbonara")}
     return {
         "from": {name: text_hash(HERE / name) for name in SOURCES},
         "with": releases,
@@ -204,10 +204,9 @@ def text_hash(file: Path) -> str:
 
 
 def file_hash(file: Path) -> str:
-    """SHA-256 of a file; of an archive, of its files in order: how well they are packed does not count."""
+    """SHA-256 of a file; of an archive, of its files in order: how they are packed does not count."""
     if file.suffix != ".zip":
-        data = file.read_bytes()
-        return hashlib.sha256(data if file.suffix == ".png" else data.replace(b"\r\n", b"\n")).hexdigest()
+        return text_hash(file)
     whole = hashlib.sha256()
     with zipfile.ZipFile(file) as files:
         for name in sorted(files.namelist()):

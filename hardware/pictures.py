@@ -1,8 +1,8 @@
 """Pictures of the board as its maker sees it: both sides, drawn from the Gerber and drill files by gerbonara.
 
-    python3 pictures.py ARCHIVE TOP.png BOTTOM.png
+    python3 pictures.py ARCHIVE TOP.svg BOTTOM.svg
 
-Needs gerbonara, and typst, which turns the drawing into points.
+Needs gerbonara.
 """
 
 from __future__ import annotations
@@ -13,23 +13,20 @@ import warnings
 import zipfile
 from pathlib import Path
 
-import typst
-
 _BOARD, _COPPER, _TIN, _SILK, _HOLE = "#14552a", "#1f7a3d", "#d9b45a", "#ffffff", "#202020"
-_PPI = 220.0
 
 
-def pictures(archive: Path) -> dict[str, bytes]:
-    """`top` and `bottom` of the board in an archive of Gerber files, as PNG; the bottom from below."""
+def pictures(archive: Path) -> dict[str, str]:
+    """`top` and `bottom` of the board in an archive of Gerber files, as SVG; the bottom from below."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         with zipfile.ZipFile(archive) as files:
             files.extractall(folder)
-        return {side: _as_png(svg) for side, svg in drawings(folder).items()}
+        return drawings(folder)
 
 
 def drawings(folder: Path) -> dict[str, str]:
-    """The same from a folder of Gerber files, as SVG."""
+    """The same from a folder of Gerber files."""
     stack = read_stack(folder)
     (left, low), (right, high) = bounds(folder)
     width, height = right - left, high - low
@@ -45,7 +42,7 @@ def drawings(folder: Path) -> dict[str, str]:
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{across:g} {-high:g} {width:g} {height:g}" '
             f'width="{width:g}mm" height="{height:g}mm"><g transform="scale({mirror} -1)">'
             f'<rect x="{left:g}" y="{low:g}" width="{width:g}" height="{height:g}" fill="{_BOARD}"/>'
-            f"{''.join(layers)}{holes}</g></svg>"
+            f"{''.join(layers)}{holes}</g></svg>\n"
         )
     return drawn
 
@@ -74,15 +71,7 @@ def _objects(layer, colour: str) -> str:
     return "".join(map(str, layer.svg_objects(svg_unit=MM, fg=colour, bg=_BOARD)))
 
 
-def _as_png(svg: str) -> bytes:
-    with tempfile.TemporaryDirectory() as name:
-        Path(name, "board.svg").write_text(svg, "utf-8")
-        page = '#set page(width: auto, height: auto, margin: 0pt)\n#image("board.svg")\n'
-        Path(name, "page.typ").write_text(page, "utf-8")
-        return typst.compile(str(Path(name, "page.typ")), format="png", ppi=_PPI)
-
-
 if __name__ == "__main__":
     archive, *targets = map(Path, sys.argv[1:])
-    for target, data in zip(targets, pictures(archive).values(), strict=True):
-        target.write_bytes(data)
+    for target, text in zip(targets, pictures(archive).values(), strict=True):
+        target.write_text(text, "utf-8")

@@ -288,7 +288,7 @@ def test_what_is_kept_is_what_was_made_from_these_sources() -> None:
         ("board.toml", "other", "board/: board.toml has changed since it was made"),
         ("tester-128.net", "other", "board/: tester-128.net has changed since it was made"),
         ("board/rules.txt", "other", "board/rules.txt: missing, or not what was made"),
-        ("board/top.png", "", "board/top.png: missing, or not what was made"),
+        ("board/top.svg", "", "board/top.svg: missing, or not what was made"),
         ("board/more.txt", "other", "board/more.txt: not in sources.json"),
     ],
 )
@@ -476,10 +476,11 @@ def test_a_capacitor_s_value_stands_beside_that_capacitor(ref: str) -> None:
 
 @pytest.mark.parametrize("side", ["top", "bottom"])
 def test_there_is_a_picture_of_either_side(side: str) -> None:
-    data = (FOLDER / f"{side}.png").read_bytes()
-    assert b"\x89PNG\r\n\x1a\n" == data[:8]
-    width, height = (int.from_bytes(data[at : at + 4]) for at in (16, 20))
-    assert SIZE[0] / SIZE[1] == pytest.approx(width / height, rel=0.01)
+    root = ElementTree.parse(FOLDER / f"{side}.svg").getroot()
+    assert [f"{length:g}mm" for length in SIZE] == [root.get("width"), root.get("height")]
+    colours = Counter(thing.get("fill") for thing in root.iter())
+    for colour, least in (("#1f7a3d", 500), ("#d9b45a", 600), ("#202020", 1000)):  # copper, pads, holes
+        assert colours[colour] > least
 
 
 @pytest.mark.skipif(os.environ.get("PINWRIGHT_CAMPAIGN") != "full", reason="`build.py --check` by the way")
