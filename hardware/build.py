@@ -147,8 +147,8 @@ def told_by_kct(told: dict) -> list[str]:
 
 
 def archive(folder: Path, target: Path) -> None:
-    """The Gerber and drill files of a folder in one archive, in order, without dates, and unpacked: so the same
-    bytes come of it everywhere, and what changes in it can be read."""
+    """The Gerber and drill files of a folder in one archive, in order and without dates. Not compressed: the
+    same bytes everywhere, and what changes in it can be read."""
     with zipfile.ZipFile(target, "w") as files:
         for file in sorted(folder.iterdir()):
             entry = zipfile.ZipInfo(file.name, (1980, 1, 1, 0, 0, 0))

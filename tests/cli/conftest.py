@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import json
 import os
@@ -12,7 +13,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import gettempdir
@@ -153,6 +154,55 @@ def on_a_terminal(command: Any, surroundings: Any) -> Callable[..., tuple[int, s
         return running.wait(10), shown.decode().replace("\r\n", "\n")
 
     return on_a_terminal
+
+
+class Terminal:
+    """A command at a terminal of its own: what it shows is waited for and answered. shown: all of it."""
+
+    def __init__(self, words: Sequence[str], environment: Mapping[str, str]) -> None:
+        import termios
+
+        self._ours, self._theirs = os.openpty()
+        self._look = lambda: termios.tcgetattr(self._theirs)
+        self.before = self.look
+        ends = {"stdin": self._theirs, "stdout": self._theirs, "stderr": self._theirs}
+        self.running = subprocess.Popen(words, env=environment, **ends)
+        self.shown = b""
+        self._end = time.monotonic() + 30
+
+    @property
+    def look(self) -> object:
+        """How the terminal is set: whether it echoes, and the like."""
+        return self._look()
+
+    def until(self, there: Callable[[bytes], object]) -> None:
+        """Read on until that holds of what it has shown."""
+        while not there(self.shown):
+            assert time.monotonic() < self._end, self.shown
+            if select.select([self._ours], [], [], 0.05)[0]:
+                self.shown += os.read(self._ours, 4096)
+
+    def type(self, keys: bytes) -> None:
+        os.write(self._ours, keys)
+
+    def close(self) -> None:
+        self.running.kill()
+        self.running.wait()
+        os.close(self._ours)
+        os.close(self._theirs)
+
+
+@pytest.fixture
+def at_a_terminal(command: Any, surroundings: Any) -> Iterator[Callable[..., Terminal]]:
+    """Start a command at a terminal of its own."""
+    with contextlib.ExitStack() as closing:
+
+        def at_a_terminal(*words: object) -> Terminal:
+            terminal = Terminal(command(*words), surroundings(TERM="xterm"))
+            closing.callback(terminal.close)
+            return terminal
+
+        yield at_a_terminal
 
 
 @pytest.fixture

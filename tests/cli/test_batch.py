@@ -17,7 +17,6 @@ import shlex
 import signal
 import sqlite3
 import subprocess
-import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -1094,65 +1093,36 @@ def test_a_terminal_may_be_of_any_size(width: int, height: int) -> None:
 
 @posix
 def test_a_terminal_shows_one_panel_and_a_key_sets_a_failed_one_aside(
-    command: Any, surroundings: Any, bench: Any, place: Path
+    at_a_terminal: Any, bench: Any, place: Path
 ) -> None:
-    import termios
-
-    words = command(
-        "batch", CABLE, "--port", bench([["A.1", "B.1"]], 'fitted = 5\nlane = "none"\n'), "--records", place
-    )
-    ours, theirs = os.openpty()
-    before = termios.tcgetattr(theirs)
-    running = subprocess.Popen(
-        words, env=surroundings(TERM="xterm"), stdin=theirs, stdout=theirs, stderr=theirs
-    )
-    shown, end = b"", time.monotonic() + 30
-    while b"mended? plug it in again" not in shown:
-        assert time.monotonic() < end, shown
-        shown += os.read(ours, 4096)
-    os.write(ours, b"xn")
-    while b"not passed: HL40-0001" not in shown:
-        assert time.monotonic() < end, shown
-        shown += os.read(ours, 4096)
-    assert 1 == running.wait(10)
-    assert before == termios.tcgetattr(theirs)
+    there = bench([["A.1", "B.1"]], 'fitted = 5\nlane = "none"\n')
+    terminal = at_a_terminal("batch", CABLE, "--port", there, "--records", place)
+    terminal.until(lambda shown: b"mended? plug it in again" in shown)
+    terminal.type(b"xn")
+    terminal.until(lambda shown: b"not passed: HL40-0001" in shown)
+    assert 1 == terminal.running.wait(10)
+    assert terminal.before == terminal.look
+    shown = terminal.shown
     assert b"\xe2\x96\x88" in shown, "large letters"
     assert b"n another cable, Enter tests it now, q stops" in shown
     assert b"0 of 1 passed, 1 failed" in shown
     last = shown.decode().rpartition("\x1b[?25h")[0].rpartition("\x1b[J")[0].rpartition("\x1b[J")[2]
     assert "q stops" not in last, "nothing is waited for any more"
-    os.close(ours)
-    os.close(theirs)
 
 
 @posix
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP] if os.name == "posix" else [])
 def test_a_program_that_is_told_to_end_leaves_the_terminal_as_it_was(
-    number: int, command: Any, surroundings: Any, tester: Tester, place: Path
+    number: int, at_a_terminal: Any, tester: Tester, place: Path
 ) -> None:
-    import termios
-
-    words = command("batch", CABLE, "--port", tester.port.name, "--records", place)
-    ours, theirs = os.openpty()
-    before = termios.tcgetattr(theirs)
-    running = subprocess.Popen(
-        words, env=surroundings(TERM="xterm"), stdin=theirs, stdout=theirs, stderr=theirs
-    )
-    shown, end = b"", time.monotonic() + 30
-    while b"cable 1 of 1: plug it in" not in shown:
-        assert time.monotonic() < end, shown
-        shown += os.read(ours, 4096)
-    while before == termios.tcgetattr(theirs):
-        assert time.monotonic() < end, shown
-    running.send_signal(number)
-    while b"is not complete; `--resume` goes on with it" not in shown:
-        assert time.monotonic() < end, shown
-        shown += os.read(ours, 4096)
-    assert 130 == running.wait(20)
-    assert before == termios.tcgetattr(theirs)
+    terminal = at_a_terminal("batch", CABLE, "--port", tester.port.name, "--records", place)
+    terminal.until(lambda shown: b"cable 1 of 1: plug it in" in shown)
+    terminal.until(lambda shown: terminal.before != terminal.look)
+    terminal.running.send_signal(number)
+    terminal.until(lambda shown: b"is not complete; `--resume` goes on with it" in shown)
+    assert 130 == terminal.running.wait(20)
+    assert terminal.before == terminal.look
     assert [] == [chip for chip in tester.port.board.board.chips if chip.outputs or chip.latch]
-    os.close(ours)
-    os.close(theirs)
 
 
 @posix

@@ -7,7 +7,6 @@ import os
 import re
 import signal
 import subprocess
-import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -280,30 +279,14 @@ def test_a_terminal_shows_one_panel_drawn_over_itself(on_a_terminal: Any) -> Non
 
 
 @posix
-def test_one_key_ends_it_on_a_terminal_which_is_left_as_it_was(
-    command: Any, surroundings: Any, bench: Any
-) -> None:
-    import termios
-
-    ours, theirs = os.openpty()
-    before = termios.tcgetattr(theirs)
-    words = command("touch", CABLE, "--port", bench([["@PROBE.1", "A.9"]]))
-    running = subprocess.Popen(
-        words, env=surroundings(TERM="xterm"), stdin=theirs, stdout=theirs, stderr=theirs
-    )
-    shown, end = b"", time.monotonic() + 20
-    while b"of 40 touched; left" not in shown.partition(b"conductor 9 ")[2]:
-        assert time.monotonic() < end, shown
-        shown += os.read(ours, 4096)
-    os.write(ours, b"q")
-    while b"never touched" not in shown:
-        assert time.monotonic() < end, shown
-        shown += os.read(ours, 4096)
-    assert 0 == running.wait(10)
-    assert before == termios.tcgetattr(theirs)
-    assert b"1 of 40 were touched\r\nnever touched: conductors 1 to 8 and 10 to 40" in shown
-    os.close(ours)
-    os.close(theirs)
+def test_one_key_ends_it_on_a_terminal_which_is_left_as_it_was(at_a_terminal: Any, bench: Any) -> None:
+    terminal = at_a_terminal("touch", CABLE, "--port", bench([["@PROBE.1", "A.9"]]))
+    terminal.until(lambda shown: b"of 40 touched; left" in shown.partition(b"conductor 9 ")[2])
+    terminal.type(b"q")
+    terminal.until(lambda shown: b"never touched" in shown)
+    assert 0 == terminal.running.wait(10)
+    assert terminal.before == terminal.look
+    assert b"1 of 40 were touched\r\nnever touched: conductors 1 to 8 and 10 to 40" in terminal.shown
 
 
 def test_an_ascii_terminal_gets_ascii(on_a_terminal: Any) -> None:

@@ -478,8 +478,8 @@ def test_a_capacitor_s_value_stands_beside_that_capacitor(ref: str) -> None:
 def test_there_is_a_picture_of_either_side(side: str) -> None:
     root = ElementTree.parse(FOLDER / f"{side}.svg").getroot()
     assert [f"{length:g}mm" for length in SIZE] == [root.get("width"), root.get("height")]
-    colours = Counter(thing.get("fill") for thing in root.iter())
-    for colour, least in (("#1f7a3d", 500), ("#d9b45a", 600), ("#202020", 1000)):  # copper, pads, holes
+    colours = Counter(thing.get(what) for thing in root.iter() for what in ("fill", "stroke"))
+    for colour, least in (("#1f7a3d", 1500), ("#d9b45a", 700), ("#202020", 1000)):  # copper, pads, holes
         assert colours[colour] > least
 
 

@@ -31,6 +31,22 @@ metadata = MetaData(
     }
 )
 
+
+def _named() -> tuple[Column[int] | Column[str], ...]:
+    """Of a file that is named after a cable and its test: name, size, mtime (ns; -1 where it has to be read
+    again), and serial, test and kind as the name has them."""
+    return (
+        Column("id", Integer, primary_key=True),
+        Column("cable_id", Integer, ForeignKey("cables.id"), nullable=False),
+        Column("name", Text, nullable=False),
+        Column("size", BigInteger, nullable=False),
+        Column("mtime", BigInteger, nullable=False),
+        Column("serial", Text, nullable=False),
+        Column("test", Integer, nullable=False),
+        Column("kind", Text, nullable=False),
+    )
+
+
 # One row. stamp: which folder it was, with its times (index._stamp), when the tables were last in step with
 # it, if any later change is sure to give it another; else NULL. files: how many names a person saw in it
 # then.
@@ -55,20 +71,12 @@ cables = Table(
     Index(None, "ordered"),
 )
 
-# One row for each record. name, size, mtime: of its file; mtime in ns, -1 where it has to be read again.
-# serial, test, kind: as the name has them. documents: the names of what lies beside it, a line each. said:
-# what words are looked for in, in lower case. findings, links: JSON, as entries.Measured has them.
+# One row for each record. documents: the names of what lies beside it, a line each. said: what words are
+# looked for in, in lower case. findings, links: JSON, as entries.Measured has them.
 tests = Table(
     "tests",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("cable_id", Integer, ForeignKey("cables.id"), nullable=False),
-    Column("name", Text, nullable=False),
-    Column("size", BigInteger, nullable=False),
-    Column("mtime", BigInteger, nullable=False),
-    Column("serial", Text, nullable=False),
-    Column("test", Integer, nullable=False),
-    Column("kind", Text, nullable=False),
+    *_named(),
     Column("documents", Text, nullable=False),
     Column("sha256", Text, nullable=False),
     Column("sealed", Boolean, nullable=False),
@@ -109,14 +117,7 @@ strays = Table(
 remarks = Table(
     "remarks",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("cable_id", Integer, ForeignKey("cables.id"), nullable=False),
-    Column("name", Text, nullable=False),
-    Column("size", BigInteger, nullable=False),
-    Column("mtime", BigInteger, nullable=False),
-    Column("serial", Text, nullable=False),
-    Column("test", Integer, nullable=False),
-    Column("kind", Text, nullable=False),
+    *_named(),
     Column("nth", Integer, nullable=False),
     Column("about_sha256", Text, nullable=False),
     Column("text", Text, nullable=False),
