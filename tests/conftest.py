@@ -20,7 +20,14 @@ settings.register_profile("quick", settings.get_profile("ci"), max_examples=5)  
 usual = "ci" if os.environ.get("CI") else "everywhere"
 settings.load_profile(os.environ.get("PINWRIGHT_EXAMPLES") or usual)
 
-WHOLE_TESTERS = ("bench", "cli", "firmware", "virtual")  # folders whose tests mostly run one
+WHOLE_TESTERS = (
+    "bench",
+    "campaign",
+    "cli",
+    "firmware",
+    "published",
+    "virtual",
+)  # folders whose tests mostly run one
 
 
 def pytest_configure(config: pytest.Config) -> None:
